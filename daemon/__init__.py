@@ -1,0 +1,1 @@
+"""The shell: clock, threads, files and sockets around the rules."""

@@ -1,0 +1,1 @@
+"""What the climate of a room means: pure rules, no clock, no files."""

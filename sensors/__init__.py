@@ -1,0 +1,1 @@
+"""Ways of reading: each turns one kind of source into readings."""
