@@ -180,7 +180,8 @@ class SensorPlan:
         every: Its sign of life comes at least this often (ms).
         contact: What its contact tells of, or None.
         on_change: It reports on change: a reading stands until the next.
-        silence: Silent when nothing came for this long while the watch listened (ms).
+        silence: Silent when nothing came for this long while the watch listened (ms);
+            0: never (a sensor that only comes from files, an organ of the watch).
         error: Its own error by quantity (K, percent), where known.
         corrections: The correction in force by quantity.
         reader: Name of the reader that it comes through ("mqtt", "1-wire", …).
