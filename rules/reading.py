@@ -113,6 +113,8 @@ class Reading:
         now: Room time in ms when the judge took it; never before ``at``.
         quality: Its grade and the reason.
         note: What the reader has to say about it (a reader's own fault), or "".
+        skew: How far the device's own stamp is ahead of its arrival, ms; 0 where it
+            sends none or where a backlog explains it.
     """
 
     sensor: str
@@ -122,3 +124,4 @@ class Reading:
     now: int
     quality: Quality = Quality.GOOD
     note: str = ""
+    skew: int = 0

@@ -1,0 +1,116 @@
+"""Who explains whom: one cause, one message.
+
+A wider cause suppresses by design, visibly, what it explains: the mains everything
+that follows in their places, a reader the silence of its sensors, a fault of a sensor
+what only that sensor says, an incubator the cold or heat of its boxes, an open lid what
+is seen under it.
+
+Source: suppression by design as of ANSI/ISA-18.2 (state H); the relations are ours.
+"""
+
+from rules.alarms import Alarm
+from rules.contact import CONTACT_RULES
+from rules.events import AlarmKey
+from rules.plan import ContactKind
+from rules.reading import MINUTE, Quantity
+from rules.roster import Place, Sensor, family
+
+MAINS_LOST = CONTACT_RULES[ContactKind.MAINS].name
+CUT_OFF = CONTACT_RULES[ContactKind.READER].name
+OPENED = frozenset({CONTACT_RULES[ContactKind.LID].name, CONTACT_RULES[ContactKind.DOOR].name})
+
+CLIMATE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
+"""Rules about the climate of a place."""
+
+WARMTH = frozenset({Quantity.TEMPERATURE.value, Quantity.EGG_TEMPERATURE.value})
+
+SLACK = 2 * MINUTE
+"""Trouble that began up to this long before its cause was seen may still follow from it."""
+
+Open = dict[AlarmKey, Alarm]
+
+
+class Causes:
+    """Finds causes among the open alarms. Owned by the engine."""
+
+    def __init__(self, places: dict[str, Place], sensors: dict[str, Sensor], open_: Open) -> None:
+        """Look at these; they change as the engine goes on."""
+        self._places = places
+        self._sensors = sensors
+        self._open = open_
+
+    def of(self, alarm: Alarm) -> AlarmKey | None:
+        """Give the widest open alarm that explains ``alarm``, or None."""
+        finders = (self._mains, self._reader, self._fault, self._outer, self._opened)
+        for find in finders:
+            cause = find(alarm)
+            if cause is not None and cause != alarm.key:
+                return cause
+        return None
+
+    def _mains(self, alarm: Alarm) -> AlarmKey | None:
+        if alarm.key.rule == MAINS_LOST:
+            return None
+        for cause in self._open.values():
+            follows = alarm.wrong.since >= cause.wrong.since - SLACK
+            if cause.key.rule == MAINS_LOST and follows and self._reaches(cause, alarm):
+                return cause.key
+        return None
+
+    def _reaches(self, cause: Alarm, alarm: Alarm) -> bool:
+        if alarm.key.place not in self._places or cause.key.place not in self._places:
+            return False
+        organ = self._sensors.get(alarm.key.subject)
+        if organ is not None and organ.plan.contact is not None:
+            return organ.plan.contact is ContactKind.READER
+        return alarm.key.place in family(self._places, cause.key.place)
+
+    def _reader(self, alarm: Alarm) -> AlarmKey | None:
+        sensor = self._sensors.get(alarm.key.subject)
+        if alarm.key.rule != "silent" or sensor is None:
+            return None
+        for cause in self._open.values():
+            if cause.key.rule == CUT_OFF and cause.key.subject.endswith(f"/{sensor.plan.reader}"):
+                return cause.key
+        return None
+
+    def _fault(self, alarm: Alarm) -> AlarmKey | None:
+        if alarm.key.rule not in CLIMATE_RULES:
+            return None
+        causes = [self._fault_of(holder) for holder in alarm.holders]
+        return causes[0] if causes and None not in causes else None
+
+    def _fault_of(self, holder: str) -> AlarmKey | None:
+        sensor = self._sensors.get(holder)
+        if sensor is None:
+            return None
+        for rule in sensor.faults:
+            key = AlarmKey(sensor.plan.place, sensor.plan.spot, sensor.plan.name, rule)
+            if key in self._open:
+                return self._open[key].cause or key
+        return None
+
+    def _outer(self, alarm: Alarm) -> AlarmKey | None:
+        if alarm.key.rule not in CLIMATE_RULES or alarm.key.subject not in WARMTH:
+            return None
+        outer = self._outer_of(alarm.key.place)
+        while outer is not None:
+            for cause in self._open.values():
+                same = cause.key.rule == alarm.key.rule and cause.key.subject in WARMTH
+                if same and cause.key.place == outer:
+                    return cause.cause or cause.key
+            outer = self._outer_of(outer)
+        return None
+
+    def _outer_of(self, name: str) -> str | None:
+        place = self._places.get(name)
+        return place.plan.inside if place else None
+
+    def _opened(self, alarm: Alarm) -> AlarmKey | None:
+        if alarm.key.rule not in CLIMATE_RULES:
+            return None
+        for cause in self._open.values():
+            follows = alarm.wrong.since >= cause.wrong.since - SLACK
+            if cause.key.rule in OPENED and cause.key.place == alarm.key.place and follows:
+                return cause.key
+        return None

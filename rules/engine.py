@@ -1,0 +1,630 @@
+"""The engine: events in, effects out.
+
+Theory of operation
+-------------------
+``step`` is the only way in. Every event carries ``now``; before it is taken, everything
+that became due *before* ``now`` is settled in order of (instant, key), so that an effect
+carries the instant at which it became due and nobody can tell how often the engine was
+ticked. What is due *at* ``now`` waits until the events of that instant have been taken:
+at one and the same instant the order is plan, order, readings, then what is due.
+
+A due thing is a pair (instant, key) in a heap; the key's first word names the handler.
+Nothing is ever taken out of the heap early: a handler looks whether its thing is still
+due, and does nothing otherwise. So the heap needs no bookkeeping when a reading makes a
+delay moot, which is what happens nearly always.
+
+House rules: state changes only here and in the objects that the engine owns; no clock,
+no calendar, no chance; two engines that are told the same say the same.
+"""
+
+from collections.abc import Callable
+from heapq import heapify, heappop, heappush
+
+from rules.alarms import Alarm, Book, Wrong
+from rules.causes import Causes
+from rules.contact import ORGANS
+from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
+from rules.hold import NEVER
+from rules.plan import Calendar, ContactKind, PlaceKind, Plan, Priority
+from rules.reading import MINUTE, Grade, Quality, Quantity, Reading
+from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor
+from rules.snapshot import book_of, book_state, telling_of, telling_state
+from rules.speech import call_reason, right_reason, silence_reason
+from rules.telling import Telling
+from rules.track import Call, Track
+from rules.words import Instant, Lasting, Sentence
+
+SCHEMA = 1
+"""Number of the form of :meth:`Engine.state`; another number is not understood."""
+
+BLIND = 30 * MINUTE
+"""After how much more silence a place whose only thermometer is silent is urgent (ours)."""
+
+SILENCE_STAGES = 2
+"""Silent, then blind."""
+
+BLIND_KINDS = frozenset({PlaceKind.INCUBATOR, PlaceKind.BOX})
+"""Kinds of place where blindness is urgent: heat kills eggs within the hour."""
+
+BAD_ENOUGH = 3.0
+"""So many implausible readings, less a quarter for each good one, make an alarm (ours)."""
+
+BAD_LEAK = 0.25
+
+SKEW_LIMIT = 2 * MINUTE
+"""A device's stamp that is further off than this is wrong (ours)."""
+
+SKEW_ENOUGH = 3
+"""So many wrong stamps in a row make an alarm (ours)."""
+
+AT_RETURN = frozenset({"tell", "repeat", "escalation", "group"})
+"""What became due while nobody ran is said once, on return, not once for each instant."""
+
+
+class Engine:
+    """Judges one room. Owned by one thread; deterministic."""
+
+    def __init__(self, plan: Plan) -> None:
+        """Begin at ``plan.now`` with the plan in force and nothing known."""
+        self._out: list[Effect] = []
+        self._heap: list[tuple[int, tuple[str, ...]]] = []
+        self._places: dict[str, Place] = {}
+        self._sensors: dict[str, Sensor] = {}
+        self._tracks: dict[tuple[str, str], Track] = {}
+        self._calendars: dict[str, Calendar] = {}
+        self._now = plan.now
+        open_alarms: dict[AlarmKey, Alarm] = {}
+        causes = Causes(self._places, self._sensors, open_alarms)
+        self._book = Book(self._out, open_alarms, causes.of)
+        self._telling = Telling(self._out, self._book, self._schedule)
+        self._handlers: dict[str, Callable[[tuple[str, ...], int], None]] = {
+            "hold": self._due_hold,
+            "switch": self._due_switch,
+            "silence": self._due_silence,
+            "period": self._due_period,
+            "shelf": self._due_shelf,
+            "tell": lambda key, now: self._telling.tell(key[1], now),
+            "repeat": lambda key, now: self._telling.repeat(AlarmKey(*key[1:]), now),
+            "escalation": lambda key, now: self._telling.escalate(key[1], AlarmKey(*key[2:]), now),
+            "group": lambda key, now: self._telling.group(AlarmKey(*key[1:]), now),
+        }
+        self._take_plan(plan)
+
+    # -- the way in ---------------------------------------------------------------
+
+    def step(self, event: Event) -> tuple[Effect, ...]:
+        """Take one event and give what comes of it.
+
+        Args:
+            event: What happened; its ``now`` never steps back.
+
+        Returns:
+            The effects in order, those that became due before ``now`` first.
+
+        Raises:
+            ValueError: ``now`` steps back: a bug in the caller; nothing was taken.
+        """
+        now = event.now
+        if now < self._now:
+            raise ValueError(f"the engine is at {self._now} and was told of {now}")
+        if type(event) is Reading:
+            if self._heap and self._heap[0][0] < now:
+                self._settle(now)
+            self._now = now
+            self._take_reading(event)
+        elif type(event) is Away:
+            self._take_away(event)
+        else:
+            self._settle(now)
+            self._now = now
+            if type(event) is Order:
+                self._take_order(event)
+            elif type(event) is Plan:
+                self._take_plan(event)
+        if self._book.restless or self._book.to_say or self._book.ended:
+            self._finish(now)
+        if not self._out:
+            return ()
+        effects = tuple(self._out)
+        self._out.clear()
+        return effects
+
+    def next_due(self) -> int | None:
+        """Give the instant at which a tick brings something, or None."""
+        return self._heap[0][0] + 1 if self._heap else None
+
+    # -- time ---------------------------------------------------------------------
+
+    def _schedule(self, instant: int, key: tuple[str, ...]) -> None:
+        heappush(self._heap, (max(instant, self._now), key))
+
+    def _settle(self, before: int, *, returning: int | None = None) -> None:
+        """Let everything count that is due before an instant.
+
+        Args:
+            before: Room time, ms; exclusive.
+            returning: Where nobody ran: the instant of return, at which what is only to
+                be said is said.
+        """
+        heap = self._heap
+        while heap and heap[0][0] < before:
+            instant, key = heappop(heap)
+            if returning is not None and key[0] in AT_RETURN:
+                heappush(heap, (returning, key))
+                continue
+            self._now = max(self._now, instant)
+            self._handlers[key[0]](key, self._now)
+            self._finish(self._now)
+
+    def _finish(self, now: int) -> None:
+        """Weigh causes and gather what is to be said after something happened."""
+        if self._book.restless:
+            self._book.weigh_causes(now)
+        self._telling.gather(now)
+
+    # -- readings -----------------------------------------------------------------
+
+    def _take_reading(self, reading: Reading) -> None:
+        sensor = self._sensors.get(reading.sensor)
+        if sensor is None:
+            return
+        grade = reading.quality.grade
+        if grade is Grade.LATE:
+            return
+        curve = sensor.curves.get(reading.quantity)
+        if curve is not None and _adds_nothing(reading, curve):
+            return
+        self._hear(sensor, reading)
+        if curve is None:
+            return
+        if grade is Grade.BAD:
+            self._take_bad(sensor, reading)
+            curve.newest = reading.at
+            return
+        if sensor.bad:
+            self._take_plausible(sensor, reading)
+        curve.newest = reading.at
+        curve.value = reading.value
+        if sensor.switch is not None:
+            self._take_contact(sensor, reading)
+        elif curve.track is not None and grade is Grade.GOOD and not sensor.faults:
+            self._judge(sensor, curve.track, reading)
+
+    def _judge(self, sensor: Sensor, track: Track, reading: Reading) -> None:
+        place = sensor.place
+        if not place.plan.in_use or place.out:
+            return
+        if reading.at < place.hush_until:
+            track.pause()
+            if track.calm:
+                track.value = reading.value
+                return
+        for call in track.see(reading.at, reading.value):
+            self._take_call(track, call, reading.now)
+        if not track.calm:
+            self._schedule_track(track)
+
+    def _schedule_track(self, track: Track) -> None:
+        due = track.due()
+        if due != NEVER:
+            self._schedule(due, ("hold", track.sensor, track.quantity.value))
+
+    def _due_hold(self, key: tuple[str, ...], now: int) -> None:
+        track = self._tracks.get((key[1], key[2]))
+        if track is None or track.due() > now:
+            return
+        for call in track.fulfil(now):
+            self._take_call(track, call, now)
+        self._schedule_track(track)
+
+    def _take_call(self, track: Track, call: Call, now: int) -> None:
+        key = AlarmKey(track.place, track.spot, track.quantity.value, call.rule)
+        if not call.wrong:
+            reason = right_reason(track, call)
+            self._book.right(key, track.sensor, reason, now, track.value)
+            return
+        advice: Sentence = ()
+        own = self._places[track.place].plan.advice
+        if own:
+            advice = (own,)
+        wrong = Wrong(call.priority, call.since, track.value, call_reason(track, call), advice)
+        alarm = self._book.wrong(key, track.sensor, wrong, now)
+        alarm.waits = False
+
+    # -- signs of life and faults of a sensor ---------------------------------------
+
+    def _hear(self, sensor: Sensor, reading: Reading) -> None:
+        passed = reading.now - sensor.seen
+        sensor.seen = reading.now
+        if sensor.silent:
+            if passed > 0:
+                sensor.heard = sensor.heard + 1 if passed <= 2 * sensor.plan.every else 1
+            if sensor.heard > 1 or sensor.plan.on_change:
+                sensor.silent = sensor.heard = 0
+                self._right_sensor(sensor, "silent", ("Readings come again",), reading.now)
+                self._watch_silence(sensor)
+        if reading.skew or sensor.skewed:
+            self._take_skew(sensor, reading)
+
+    def _watch_silence(self, sensor: Sensor) -> None:
+        if sensor.plan.silence > 0:
+            self._schedule(sensor.seen + sensor.plan.silence, ("silence", sensor.plan.name))
+
+    def _due_silence(self, key: tuple[str, ...], now: int) -> None:
+        sensor = self._sensors.get(key[1])
+        if sensor is None or sensor.plan.silence <= 0:
+            return
+        after = sensor.plan.silence + (BLIND if sensor.silent else 0)
+        if now < sensor.seen + after:
+            self._schedule(sensor.seen + after, key)
+            return
+        if not sensor.place.judged:
+            self._schedule(now + sensor.plan.silence, key)
+            return
+        if sensor.silent >= SILENCE_STAGES:
+            return
+        urgent = sensor.silent == 1
+        sensor.silent += 1
+        if not urgent:
+            self._schedule(sensor.seen + after + BLIND, key)
+        elif not self._blind(sensor):
+            return
+        priority = Priority.HIGH if urgent else Priority.MEDIUM
+        reason, advice = silence_reason(sensor.plan, sensor.seen, blind=urgent)
+        self._wrong_sensor(sensor, "silent", Wrong(priority, sensor.seen, None, reason, advice), now)
+
+    def _blind(self, sensor: Sensor) -> bool:
+        """Tell whether a place with eggs has no other thermometer in service."""
+        if sensor.place.plan.kind not in BLIND_KINDS or Quantity.TEMPERATURE not in sensor.curves:
+            return False
+        others = [one for one in self._sensors.values() if one.place is sensor.place and one is not sensor]
+        return not any(Quantity.TEMPERATURE in one.curves and not one.faults for one in others)
+
+    def _take_bad(self, sensor: Sensor, reading: Reading) -> None:
+        if reading.quality is Quality.SPOILT:
+            return
+        if not sensor.bad:
+            sensor.bad_since = reading.at
+        sensor.bad = min(sensor.bad + 1.0, 2 * BAD_ENOUGH)
+        if sensor.bad < BAD_ENOUGH or not sensor.place.judged:
+            return
+        reason: list[str | Instant] = [
+            f"Implausible: {reading.quantity.value} {reading.quality.words}",
+            ", since ",
+            Instant(sensor.bad_since),
+        ]
+        advice = ("Look at the sensor's plug, cable and water on it; nothing is judged by it until then.",)
+        wrong = Wrong(Priority.MEDIUM, sensor.bad_since, None, tuple(reason), advice)
+        self._wrong_sensor(sensor, "implausible", wrong, reading.now)
+
+    def _take_plausible(self, sensor: Sensor, reading: Reading) -> None:
+        sensor.bad = max(sensor.bad - BAD_LEAK, 0.0)
+        if sensor.bad == 0.0 and "implausible" in sensor.faults:
+            self._right_sensor(sensor, "implausible", ("Its values are plausible again",), reading.now)
+
+    def _take_skew(self, sensor: Sensor, reading: Reading) -> None:
+        if abs(reading.skew) <= SKEW_LIMIT:
+            if sensor.skewed >= SKEW_ENOUGH:
+                self._right_subject(sensor, "its clock is wrong", ("Its clock is right again",), reading.now)
+            sensor.skewed = 0
+            return
+        sensor.skewed = min(sensor.skewed + 1, SKEW_ENOUGH)
+        if sensor.skewed < SKEW_ENOUGH:
+            return
+        direction = "ahead" if reading.skew > 0 else "behind"
+        reason = ("Its clock is ", Lasting(abs(reading.skew) // MINUTE * MINUTE), f" {direction}")
+        advice = ("Set the sensor's clock; until then its readings count from their arrival.",)
+        wrong = Wrong(Priority.LOW, reading.now, None, reason, advice)
+        self._book.wrong(self._sensor_key(sensor, "its clock is wrong"), sensor.plan.name, wrong, reading.now)
+
+    def _sensor_key(self, sensor: Sensor, rule: str) -> AlarmKey:
+        return AlarmKey(sensor.plan.place, sensor.plan.spot, sensor.plan.name, rule)
+
+    def _wrong_sensor(self, sensor: Sensor, rule: str, wrong: Wrong, now: int) -> None:
+        """A fault: the sensor is out of service for climate and is itself the alarm."""
+        fresh = not sensor.faults
+        sensor.faults[rule] = None
+        self._book.wrong(self._sensor_key(sensor, rule), sensor.plan.name, wrong, now)
+        if fresh:
+            self._release_shared(sensor, now)
+        self._book.restless = True
+
+    def _release_shared(self, sensor: Sensor, now: int) -> None:
+        """Let a faulty sensor's alarms go where another sensor sees the same spot."""
+        for curve in sensor.curves.values():
+            track = curve.track
+            if track is None or not any(self._in_service_beside(track, one) for one in sensor.place.tracks):
+                continue
+            for side in (track.lower, track.upper):
+                if side.active is not None:
+                    key = AlarmKey(track.place, track.spot, track.quantity.value, side.rule)
+                    reason = ("Its sensor is out of service; another one sees the spot",)
+                    self._book.right(key, track.sensor, reason, now, track.value)
+            track.rest()
+
+    def _in_service_beside(self, track: Track, other: Track) -> bool:
+        same = (other.spot, other.quantity) == (track.spot, track.quantity)
+        return same and other.sensor != track.sensor and not self._sensors[other.sensor].faults
+
+    def _right_sensor(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
+        sensor.faults.pop(rule, None)
+        self._right_subject(sensor, rule, reason, now)
+        self._book.restless = True
+
+    def _right_subject(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
+        self._book.right(self._sensor_key(sensor, rule), sensor.plan.name, reason, now, None)
+
+    # -- contacts -------------------------------------------------------------------
+
+    def _take_contact(self, sensor: Sensor, reading: Reading) -> None:
+        switch = sensor.switch
+        if switch is None:
+            return
+        wrong_before = switch.wrong_since >= 0
+        had = switch.see(reading.at, reading.value, reading.note)
+        if had:
+            self._right_subject(sensor, switch.rule.name, ("As it should be again",), reading.now)
+        elif switch.wrong_since >= 0:
+            self._due_switch(("switch", sensor.plan.name), reading.now)
+        if sensor.plan.contact in (ContactKind.LID, ContactKind.DOOR):
+            self._take_lid(sensor.place, reading, opened=switch.wrong_since >= 0 and not wrong_before)
+
+    def _take_lid(self, place: Place, reading: Reading, *, opened: bool) -> None:
+        if opened:
+            place.hush_until = reading.at + HUSH
+        elif reading.value > 0:
+            place.hush_until = min(place.hush_until, reading.at + HUSH_AFTER)
+
+    def _due_switch(self, key: tuple[str, ...], now: int) -> None:
+        sensor = self._sensors.get(key[1])
+        if sensor is None or sensor.switch is None or not sensor.place.judged:
+            return
+        switch = sensor.switch
+        due = switch.due()
+        while due is not None and due <= now:
+            wrong = self._switch_wrong(sensor, switch.reach(), now)
+            self._book.wrong(self._sensor_key(sensor, switch.rule.name), sensor.plan.name, wrong, now)
+            due = switch.due()
+        if due is not None:
+            self._schedule(due, key)
+
+    def _switch_wrong(self, sensor: Sensor, priority: Priority, now: int) -> Wrong:
+        switch = sensor.switch
+        if switch is None:
+            raise ValueError(f"{sensor.plan.name} is no contact")
+        note = f": {switch.note}" if switch.note else ""
+        reason: Sentence = (f"{switch.rule.says}{note}",)
+        if sensor.plan.contact not in ORGANS:
+            lasting = Lasting(now - switch.wrong_since)
+            reason = (
+                f"{switch.rule.says}{note}, for ",
+                lasting,
+                " (since ",
+                Instant(switch.wrong_since),
+                ")",
+            )
+        own = sensor.place.plan.advice
+        advice = (own,) if own else switch.rule.advice
+        return Wrong(priority, switch.wrong_since, None, reason, advice)
+
+    # -- orders -----------------------------------------------------------------------
+
+    def _take_order(self, order: Order) -> None:
+        if order.verb is Verb.ACKNOWLEDGE and order.alarm and order.raised is not None:
+            self._book.seen(order.alarm, order.raised, order.by, order.now)
+        elif order.verb is Verb.SHELVE and order.alarm and order.raised is not None and order.until:
+            self._book.shelve(order.alarm, order.raised, order.until, order.by, order.now)
+            self._schedule(order.until, ("shelf", *order.alarm))
+        elif order.verb is Verb.UNSHELVE and order.alarm:
+            self._book.unshelve(order.alarm, order.by, order.now)
+        elif order.verb in (Verb.OUT_OF_SERVICE, Verb.IN_SERVICE) and order.place in self._places:
+            self._set_service(self._places[order.place], order)
+
+    def _due_shelf(self, key: tuple[str, ...], now: int) -> None:
+        alarm = AlarmKey(*key[1:])
+        shelf = self._book.shelves.get(alarm)
+        if shelf is not None and shelf.until <= now:
+            self._book.unshelve(alarm, "", now)
+
+    def _set_service(self, place: Place, order: Order) -> None:
+        out = order.verb is Verb.OUT_OF_SERVICE
+        if place.out == out:
+            return
+        place.out = out
+        if out:
+            self._close_place(place, ("Taken out of service",), order.now)
+        else:
+            place.since = order.now
+        self._refresh(place, order.now)
+
+    def _close_place(self, place: Place, reason: Sentence, now: int) -> None:
+        for alarm in self._book.at_place([place.plan.name]):
+            self._book.clear(alarm, reason, now)
+        for sensor in self._sensors.values():
+            if sensor.place is place:
+                self._forget(sensor, now)
+
+    def _forget(self, sensor: Sensor, now: int) -> None:
+        """Let a sensor begin anew: nothing is wrong with it that was before."""
+        sensor.silent = sensor.heard = sensor.skewed = 0
+        sensor.bad = 0.0
+        sensor.seen = now
+        sensor.faults.clear()
+        if sensor.switch is not None:
+            sensor.switch.reached = 0
+        for curve in sensor.curves.values():
+            if curve.track is not None:
+                curve.track.rest()
+        self._watch_silence(sensor)
+
+    # -- away ---------------------------------------------------------------------------
+
+    def _take_away(self, away: Away) -> None:
+        """Nobody watched: what needs readings stands still, what is only time runs on."""
+        self._settle(away.since)
+        self._now = max(self._now, away.since)
+        span = max(away.now - self._now, 0)
+        for sensor in self._sensors.values():
+            sensor.seen += span
+            if sensor.switch is not None:
+                sensor.switch.away(span)
+        for track in self._tracks.values():
+            track.away(span)
+        for place in self._places.values():
+            if away.since < place.since + place.plan.settling:
+                place.since += span
+        self._settle(away.now, returning=away.now)
+        self._now = away.now
+        for track in self._tracks.values():
+            self._schedule_track(track)
+        for sensor in self._sensors.values():
+            self._watch_silence(sensor)
+            self._due_switch(("switch", sensor.plan.name), away.now)
+        for place in self._places.values():
+            self._refresh(place, away.now)
+
+    # -- plans ----------------------------------------------------------------------------
+
+    def _take_plan(self, plan: Plan) -> None:
+        self._calendars = dict(plan.calendars)
+        self._take_places(plan)
+        self._take_sensors(plan)
+        self._telling.plan(plan.contacts, plan.calendars, plan.now)
+        for place in self._places.values():
+            self._refresh(place, plan.now)
+
+    def _take_places(self, plan: Plan) -> None:
+        names = {place.name for place in plan.places}
+        for name in [name for name in self._places if name not in names]:
+            self._close_place(self._places[name], ("Its place is not in the settings any more",), plan.now)
+            del self._places[name]
+        for one in plan.places:
+            place = self._places.get(one.name)
+            if place is None:
+                self._places[one.name] = Place(one, plan.now)
+                continue
+            was_judged = place.judged
+            place.take(one, plan.now)
+            if was_judged and not place.judged:
+                self._close_place(place, ("Out of use",), plan.now)
+
+    def _take_sensors(self, plan: Plan) -> None:
+        wanted = {sensor.name: sensor for sensor in plan.sensors}
+        for name, sensor in tuple(self._sensors.items()):
+            if name not in wanted or not sensor.same_as(wanted[name]):
+                self._drop_sensor(sensor, plan.now)
+        for one in plan.sensors:
+            known = self._sensors.get(one.name)
+            if known is None:
+                self._add_sensor(Sensor(one, self._places[one.place], plan.now))
+                continue
+            faster = one.silence != known.plan.silence
+            known.plan = one
+            known.pace()
+            if faster:
+                self._watch_silence(known)
+
+    def _add_sensor(self, sensor: Sensor) -> None:
+        self._sensors[sensor.plan.name] = sensor
+        for curve in sensor.curves.values():
+            if curve.track is not None:
+                self._tracks[(sensor.plan.name, curve.quantity.value)] = curve.track
+        self._watch_silence(sensor)
+
+    def _drop_sensor(self, sensor: Sensor, now: int) -> None:
+        name = sensor.plan.name
+        for alarm in tuple(self._book.open.values()):
+            if name in alarm.holders:
+                reason = ("Its sensor is not in the settings any more",)
+                self._book.right(alarm.key, name, reason, now, None)
+        for curve in sensor.curves.values():
+            self._tracks.pop((name, curve.quantity.value), None)
+            if curve.track in sensor.place.tracks:
+                sensor.place.tracks.remove(curve.track)
+        del self._sensors[name]
+
+    def _refresh(self, place: Place, now: int) -> None:
+        """Give a place's tracks the limits that are in force, and look again when they change."""
+        calendar = self._calendars.get(place.plan.calendar)
+        place.refreshed = now
+        for track in place.tracks:
+            limits = place.limits(track.spot, track.quantity, calendar, now)
+            for call in track.put(limits):
+                key = AlarmKey(track.place, track.spot, track.quantity.value, call.rule)
+                reason = ("Inside the range that counts now",)
+                self._book.right(key, track.sensor, reason, now, track.value)
+            self._let_wait(track)
+        change = place.next_change(calendar, now)
+        if change != NEVER:
+            self._schedule(change, ("period", place.plan.name))
+
+    def _let_wait(self, track: Track) -> None:
+        for side in (track.lower, track.upper):
+            key = AlarmKey(track.place, track.spot, track.quantity.value, side.rule)
+            alarm = self._book.open.get(key)
+            if alarm is not None and side.active is Priority.MEDIUM:
+                alarm.waits = track.ideal_waits
+
+    def _due_period(self, key: tuple[str, ...], now: int) -> None:
+        place = self._places.get(key[1])
+        if place is not None:
+            self._refresh(place, now)
+
+    # -- looking, keeping ---------------------------------------------------------------
+
+    def open_alarms(self) -> tuple[Alarm, ...]:
+        """Give the open alarms in the order in which they were raised."""
+        return tuple(self._book.open.values())
+
+    def state(self) -> dict[str, object]:
+        """Give everything that the engine knows as plain JSON values."""
+        return {
+            "schema": SCHEMA,
+            "now": self._now,
+            "heap": sorted([instant, list(key)] for instant, key in self._heap),
+            "places": {name: place.state() for name, place in self._places.items()},
+            "sensors": {name: sensor.state() for name, sensor in self._sensors.items()},
+            "book": book_state(self._book),
+            "telling": telling_state(self._telling),
+        }
+
+    @classmethod
+    def restored(cls, plan: Plan, state: dict[str, object]) -> "Engine":
+        """Make the engine that gave ``state`` under ``plan``.
+
+        Args:
+            plan: The plan that was in force then.
+            state: What :meth:`state` gave.
+
+        Raises:
+            ValueError: The state has another form (another version of the program).
+        """
+        if state.get("schema") != SCHEMA:
+            raise ValueError(f"a state of form {state.get('schema')}, not {SCHEMA}")
+        engine = cls(plan)
+        engine._restore(state)
+        return engine
+
+    def _restore(self, state: dict[str, object]) -> None:
+        self._now = int(state["now"])  # type: ignore[call-overload]  # plain values by construction
+        places, sensors = state["places"], state["sensors"]
+        for name, place in self._places.items():
+            if name in places:  # type: ignore[operator]
+                place.restore(places[name])  # type: ignore[index]
+            calendar = self._calendars.get(place.plan.calendar)
+            for track in place.tracks:
+                track.put(place.limits(track.spot, track.quantity, calendar, place.refreshed))
+        for name, sensor in self._sensors.items():
+            if name in sensors:  # type: ignore[operator]
+                sensor.restore(sensors[name])  # type: ignore[index]
+        book_of(self._book, state["book"])  # type: ignore[arg-type]
+        telling_of(self._telling, state["telling"])  # type: ignore[arg-type]
+        self._heap = [(int(instant), tuple(key)) for instant, key in state["heap"]]  # type: ignore[attr-defined]
+        heapify(self._heap)
+        self._out.clear()
+
+
+def _adds_nothing(reading: Reading, curve: Curve) -> bool:
+    """Tell whether a reading is older than the newest judged one, or the same again."""
+    same = reading.at == curve.newest and reading.value == curve.value
+    return same or reading.at < curve.newest

@@ -1,0 +1,83 @@
+"""On-delay and off-delay over covered time.
+
+A condition must last before it counts. Only covered time counts: a reading stands
+until the next, at most for its sensor's stand, so missing data neither fulfils a
+delay nor ends it. With a sampled sensor a second reading must confirm it.
+
+Source: on-delay, off-delay and deadband as of ANSI/ISA-18.2, 10.5.5 (the standard asks
+for them; the starting values are ours, see the config). Vectors in tests/references.
+"""
+
+NEVER = 1 << 62
+"""An instant that does not come."""
+
+
+class Hold:
+    """One condition's delay. Owned by one track; not shared.
+
+    Attributes:
+        need: How long the condition must last (ms).
+        since: The instant of the reading with which it began, or -1 while it does not hold.
+        covered: Covered time up to ``last`` (ms).
+        last: The instant of the newest reading that held it.
+        confirmed: A second reading (or a sensor that reports on change) confirms it.
+    """
+
+    __slots__ = ("confirmed", "covered", "last", "need", "since")
+
+    def __init__(self, need: int) -> None:
+        """Begin at rest with a delay of ``need`` ms."""
+        self.need = need
+        self.since = -1
+        self.covered = 0
+        self.last = 0
+        self.confirmed = False
+
+    def keep(self, at: int, stand: int, *, on_change: bool) -> bool:
+        """Take a reading for which the condition holds.
+
+        Args:
+            at: Its instant.
+            stand: How long the reading before stands at most (ms).
+            on_change: The sensor reports on change: one reading is enough.
+
+        Returns:
+            True when the delay is fulfilled at ``at``.
+        """
+        if self.since < 0:
+            self.since = at
+            self.covered = 0
+            self.confirmed = on_change
+        else:
+            passed = at - self.last
+            self.covered += min(passed, stand)
+            self.confirmed = True
+        self.last = at
+        return self.need == 0 or (self.confirmed and self.covered >= self.need)
+
+    def due(self, stand: int) -> int:
+        """Give the instant at which it is fulfilled without another reading, or NEVER."""
+        if self.since < 0 or not self.confirmed:
+            return NEVER
+        left = self.need - self.covered
+        return self.last + max(left, 0) if left <= stand else NEVER
+
+    def drop(self) -> None:
+        """The condition does not hold any more."""
+        self.since = -1
+        self.covered = 0
+        self.confirmed = False
+
+    def away(self, span: int) -> None:
+        """Let the clock stand still for ``span`` ms: nobody was watching."""
+        if self.since >= 0:
+            self.last += span
+
+    def state(self) -> list[int]:
+        """Give it as plain values."""
+        return [self.since, self.covered, self.last, int(self.confirmed)]
+
+    def restore(self, state: list[int]) -> None:
+        """Take the values of :meth:`state`."""
+        self.since, self.covered, self.last = state[0], state[1], state[2]
+        self.confirmed = bool(state[3])

@@ -1,0 +1,283 @@
+"""Telling people: who is told of what, and when.
+
+One mouth per contact. What is to be said is gathered and goes out as one message;
+messages to one contact keep a distance, so that no ten minutes hold more than three.
+Repeats while unacknowledged: high after 10, 20, 40, then every 60 min, at most 8;
+medium once after 60 min, by day.
+
+Source: repeats and escalation are our own (common practice, no source); three messages
+in ten minutes after the flood figures of EEMUA 191 / ISA-18.2, far below them because a
+keeper sleeps.
+"""
+
+from collections.abc import Callable, Mapping
+
+from rules.alarms import Alarm, Book
+from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
+from rules.hold import NEVER
+from rules.life import Life
+from rules.plan import ROOM_DAY, Calendar, ContactPlan, Priority
+from rules.reading import MINUTE, SECOND
+
+HIGH_REPEATS = (10 * MINUTE, 20 * MINUTE, 40 * MINUTE, *(hour * 60 * MINUTE for hour in range(1, 6)))
+"""After how long an unacknowledged high alarm is said again: eight times in all."""
+
+MEDIUM_REPEAT = 60 * MINUTE
+"""After how long an unacknowledged medium alarm is said again, once, by day."""
+
+DISTANCES = (0, 60 * SECOND, 3 * MINUTE)
+"""Least distance to the message before, by how many went out in the last ten minutes."""
+
+WINDOW = 10 * MINUTE
+"""No window of this length holds more than three messages to one contact."""
+
+WORSE_GROUP = 20 * MINUTE
+"""A cause speaks for the places that left safe at most this often."""
+
+
+def state_at(calendar: Calendar | None, instant: int) -> bool | None:
+    """Give a schedule's state at an instant; None where it is not known."""
+    if calendar is None:
+        return None
+    turned = sum(1 for edge in calendar.edges if edge <= instant)
+    return calendar.first != bool(turned % 2)
+
+
+def next_edge(calendar: Calendar | None, instant: int) -> int:
+    """Give the first edge after ``instant``, or NEVER."""
+    if calendar is None:
+        return NEVER
+    return next((edge for edge in calendar.edges if edge > instant), NEVER)
+
+
+def last_edge(calendar: Calendar | None, instant: int) -> int | None:
+    """Give the last edge at or before ``instant``, or None."""
+    if calendar is None:
+        return None
+    return max((edge for edge in calendar.edges if edge <= instant), default=None)
+
+
+class Mouth:
+    """What waits to be said to one contact, and when they were last spoken to.
+
+    Attributes:
+        plan: The contact.
+        waiting: Tone by alarm (identity and instant), in order of coming.
+        sent: Instants of the newest messages, at most three.
+    """
+
+    __slots__ = ("plan", "sent", "waiting")
+
+    def __init__(self, plan: ContactPlan) -> None:
+        """Begin with nothing to say."""
+        self.plan = plan
+        self.waiting: dict[tuple[AlarmKey, int], tuple[Tone, Priority]] = {}
+        self.sent: list[int] = []
+
+    def allowed(self, now: int) -> int:
+        """Give the earliest instant at which the next message may go."""
+        recent = [sent for sent in self.sent if sent > now - WINDOW]
+        if not recent:
+            return now
+        if len(recent) >= len(DISTANCES):
+            return recent[-len(DISTANCES)] + WINDOW
+        return max(now, recent[-1] + DISTANCES[len(recent)])
+
+
+Schedule = Callable[[int, tuple[str, ...]], None]
+"""Asks the engine to call back at an instant with a key."""
+
+
+class Telling:
+    """Every mouth. Owned by the engine."""
+
+    def __init__(self, out: list[Effect], book: Book, schedule: Schedule) -> None:
+        """Begin with no contacts."""
+        self._out = out
+        self._book = book
+        self._schedule = schedule
+        self._calendars: Mapping[str, Calendar] = {}
+        self.mouths: dict[str, Mouth] = {}
+        self.spoken_for: dict[AlarmKey, int] = {}
+
+    def plan(self, contacts: tuple[ContactPlan, ...], calendars: Mapping[str, Calendar], now: int) -> None:
+        """Take contacts and schedules; what waits for a contact that stays goes on waiting."""
+        self._calendars = calendars
+        mouths = {contact.name: self.mouths.get(contact.name) or Mouth(contact) for contact in contacts}
+        for contact in contacts:
+            mouths[contact.name].plan = contact
+        self.mouths = mouths
+        for name, mouth in mouths.items():
+            if mouth.waiting:
+                self._schedule(now, ("tell", name))
+
+    # -- what is to be said ------------------------------------------------------
+
+    def gather(self, now: int) -> None:
+        """Take what the book has to say and set when it is said again."""
+        book = self._book
+        for alarm, change in book.to_say:
+            if book.open.get(alarm.key) is not alarm:
+                continue
+            if alarm.cause is not None:
+                self._speak_as_cause(alarm, change, now)
+            elif book.shelf_of(alarm) is None and alarm.life is Life.UNACKNOWLEDGED:
+                self._say(alarm, Tone.WORSE if change is Change.WORSE else Tone.RAISED, now)
+                self._set_repeat(alarm)
+                self._set_escalation(alarm)
+        book.to_say.clear()
+        for alarm in book.ended:
+            self._say_right_again(alarm, now)
+        book.ended.clear()
+
+    def _say(self, alarm: Alarm, tone: Tone, now: int) -> None:
+        waited = now - alarm.spoken
+        for mouth in self.mouths.values():
+            if mouth.plan.after <= waited and alarm.priority in mouth.plan.priorities:
+                self._put(mouth, alarm, tone, now)
+
+    def _put(self, mouth: Mouth, alarm: Alarm, tone: Tone, now: int) -> None:
+        key = (alarm.key, alarm.raised)
+        if key in mouth.waiting and mouth.waiting[key][0] is Tone.RAISED and tone is Tone.WORSE:
+            tone = Tone.RAISED
+        mouth.waiting[key] = (tone, alarm.priority)
+        self._schedule(max(now, mouth.allowed(now)), ("tell", mouth.plan.name))
+
+    def _speak_as_cause(self, alarm: Alarm, change: Change | None, now: int) -> None:
+        """An explained alarm left safe: its cause says so, with the places."""
+        cause = self._book.open.get(alarm.cause) if alarm.cause else None
+        worse = change is Change.WORSE and alarm.explained_at is not alarm.priority
+        if cause is None or not worse or self._book.shelf_of(cause) is not None:
+            return
+        last = self.spoken_for.get(cause.key)
+        if last is not None and now < last + WORSE_GROUP:
+            self._schedule(last + WORSE_GROUP, ("group", *cause.key))
+            return
+        self.spoken_for[cause.key] = now
+        self._say(cause, Tone.WORSE, max(now, cause.spoken))
+
+    def group(self, key: AlarmKey, now: int) -> None:
+        """Say for a cause what has left safe since it last spoke."""
+        cause = self._book.open.get(key)
+        if cause is None or self._book.shelf_of(cause) is not None:
+            return
+        last = self.spoken_for.get(key, 0)
+        left = [one for one in self._book.explained_by(key) if one.spoken > last]
+        if left and now >= last + WORSE_GROUP:
+            self.spoken_for[key] = now
+            self._say(cause, Tone.WORSE, max(now, cause.spoken))
+
+    def _say_right_again(self, alarm: Alarm, now: int) -> None:
+        self.spoken_for.pop(alarm.key, None)
+        for mouth in self.mouths.values():
+            key = (alarm.key, alarm.raised)
+            if alarm.told and mouth.plan.name in alarm.told:
+                self._put(mouth, alarm, Tone.RIGHT_AGAIN, now)
+            else:
+                mouth.waiting.pop(key, None)
+
+    # -- again ------------------------------------------------------------------
+
+    def _set_repeat(self, alarm: Alarm) -> None:
+        after = self._repeat_after(alarm)
+        if after is not None:
+            self._schedule(alarm.spoken + after, ("repeat", *alarm.key))
+
+    def _repeat_after(self, alarm: Alarm) -> int | None:
+        if alarm.priority is Priority.HIGH and alarm.repeats < len(HIGH_REPEATS):
+            return HIGH_REPEATS[alarm.repeats]
+        return MEDIUM_REPEAT if alarm.priority is Priority.MEDIUM and alarm.repeats == 0 else None
+
+    def repeat(self, key: AlarmKey, now: int) -> None:
+        """Say an unacknowledged alarm again, if it is due."""
+        alarm = self._book.open.get(key)
+        if alarm is None or not self._wants_voice(alarm):
+            return
+        after = self._repeat_after(alarm)
+        if after is None or now < alarm.spoken + after:
+            return
+        if alarm.priority is Priority.MEDIUM:
+            day = self._calendars.get(ROOM_DAY)
+            if state_at(day, now) is False:
+                self._schedule(next_edge(day, now), ("repeat", *key))
+                return
+        alarm.repeats += 1
+        if not alarm.waits:
+            self._say(alarm, Tone.REPEAT, now)
+        self._set_repeat(alarm)
+
+    def _set_escalation(self, alarm: Alarm) -> None:
+        for mouth in self.mouths.values():
+            if mouth.plan.after > 0 and alarm.priority in mouth.plan.priorities:
+                self._schedule(alarm.spoken + mouth.plan.after, ("escalation", mouth.plan.name, *alarm.key))
+
+    def escalate(self, contact: str, key: AlarmKey, now: int) -> None:
+        """Tell the next contact of an alarm that nobody has seen."""
+        alarm, mouth = self._book.open.get(key), self.mouths.get(contact)
+        if alarm is None or mouth is None or not self._wants_voice(alarm):
+            return
+        if now >= alarm.spoken + mouth.plan.after and contact not in (alarm.told or {}):
+            self._put(mouth, alarm, Tone.ESCALATION, now)
+
+    def _wants_voice(self, alarm: Alarm) -> bool:
+        quiet = self._book.shelf_of(alarm) is not None or alarm.cause is not None
+        return alarm.life is Life.UNACKNOWLEDGED and not quiet
+
+    # -- saying it ---------------------------------------------------------------
+
+    def tell(self, contact: str, now: int) -> None:
+        """Send what waits for a contact as one message, if it may go now."""
+        mouth = self.mouths.get(contact)
+        if mouth is None:
+            return
+        self._forget_settled(mouth)
+        if not mouth.waiting:
+            return
+        hours = self._hours(mouth, now)
+        if hours > now:
+            self._schedule(hours, ("tell", contact))
+        may_go = {key: said for key, said in mouth.waiting.items() if self._may_go(mouth, said[1], now)}
+        if not may_go:
+            return
+        allowed = mouth.allowed(now)
+        if allowed > now:
+            self._schedule(allowed, ("tell", contact))
+            return
+        self._send(mouth, may_go, now)
+
+    def _send(self, mouth: Mouth, said: dict[tuple[AlarmKey, int], tuple[Tone, Priority]], now: int) -> None:
+        told = []
+        for (key, raised), (tone, priority) in said.items():
+            del mouth.waiting[(key, raised)]
+            explains = tuple(one.key for one in self._book.explained_by(key))
+            told.append(Told(key, raised, priority, tone, explains))
+            alarm = self._book.open.get(key)
+            if alarm is not None and alarm.raised == raised:
+                alarm.told = {**(alarm.told or {}), mouth.plan.name: None}
+        told.sort(key=lambda one: (one.tone is Tone.RIGHT_AGAIN, -one.priority.rank, one.raised, one.alarm))
+        mouth.sent = [*mouth.sent, now][-len(DISTANCES) :]
+        gravest = max((one.priority for one in told), key=lambda priority: priority.rank)
+        self._out.append(Notice(now, mouth.plan.name, gravest, tuple(told)))
+
+    def _forget_settled(self, mouth: Mouth) -> None:
+        """Drop what somebody has seen or what needs no saying any more."""
+        for key, (tone, _) in tuple(mouth.waiting.items()):
+            if tone is Tone.RIGHT_AGAIN:
+                continue
+            alarm = self._book.open.get(key[0])
+            gone = alarm is None or alarm.raised != key[1]
+            if gone or (alarm is not None and not self._wants_voice(alarm)):
+                del mouth.waiting[key]
+
+    def _may_go(self, mouth: Mouth, priority: Priority, now: int) -> bool:
+        on_duty = mouth.plan.on_duty is None or state_at(self._calendars.get(mouth.plan.on_duty), now)
+        if on_duty is False:
+            return False
+        quiet = mouth.plan.quiet is not None and state_at(self._calendars.get(mouth.plan.quiet), now)
+        return priority is Priority.HIGH or not quiet
+
+    def _hours(self, mouth: Mouth, now: int) -> int:
+        """Give the next instant at which quiet hours or duty change while something waits."""
+        keys = [key for key in (mouth.plan.quiet, mouth.plan.on_duty) if key is not None]
+        edges = [next_edge(self._calendars.get(key), now) for key in keys]
+        return min((edge for edge in edges if edge != NEVER), default=now)
