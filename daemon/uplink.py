@@ -164,6 +164,7 @@ class Uplink:
         describe: What the settings say of a reading's sensor.
         pace: How long it waits.
         chance: Gives numbers in [0, 1) for the jitter.
+        told: Hears the row that retention may go up to, whenever the cursor is kept.
     """
 
     def __init__(  # noqa: PLR0913 - the wiring of one process, by keyword
@@ -176,9 +177,10 @@ class Uplink:
         describe: Callable[[Entry], Described] = lambda _: Described(),
         pace: Pace = Pace(),
         chance: Callable[[], float] = random.random,
+        told: Callable[[int], None] = lambda _: None,
     ) -> None:
         self._source, self._sink, self._folder = source, sink, folder
-        self._describe, self._pace, self._chance = describe, pace, chance
+        self._describe, self._pace, self._chance, self._told = describe, pace, chance, told
         kept = read_cursor(folder)
         self.cursor = kept if kept.target == target else Cursor(target=target)
         self._kept = kept
@@ -216,6 +218,7 @@ class Uplink:
         if self.cursor != self._kept:
             write_cursor(self._folder, self.cursor)
             self._kept = self.cursor
+            self._told(self.cursor.row)
         self._since_kept = 0.0
 
     @property
