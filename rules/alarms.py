@@ -105,6 +105,7 @@ class Book:
         shelves: Who is kept quiet.
         to_say: What changed and may have to be said.
         ended: What cleared and may have to be said.
+        taken_back: Acknowledgements that were taken back: they repeat again.
         restless: An alarm came or went: causes must be weighed again.
     """
 
@@ -117,7 +118,13 @@ class Book:
         self.shelves: dict[AlarmKey, Shelf] = {}
         self.to_say: list[tuple[Alarm, Change | None]] = []
         self.ended: list[Alarm] = []
+        self.taken_back: list[Alarm] = []
         self.restless: bool = False
+
+    @property
+    def stirred(self) -> bool:
+        """Tell whether something happened that must be weighed or said."""
+        return bool(self.restless or self.to_say or self.ended or self.taken_back)
 
     # -- wrong and right -------------------------------------------------------
 
@@ -225,6 +232,16 @@ class Book:
             if one.life is not Life.ACKNOWLEDGED:
                 one.life = after(one.life, Signal.SEEN)
                 self._change(one, Change.ACKNOWLEDGED, now, by=by)
+
+    def unseen(self, key: AlarmKey, raised: int, by: str, now: int) -> None:
+        """Take an acknowledgement back; repeats count from now."""
+        alarm = self.open.get(key)
+        if alarm is None or alarm.raised != raised or alarm.life is not Life.ACKNOWLEDGED:
+            return
+        alarm.life = after(alarm.life, Signal.UNSEEN)
+        alarm.spoken, alarm.repeats = now, 0
+        self._change(alarm, Change.TAKEN_BACK, now, by=by)
+        self.taken_back.append(alarm)
 
     def shelve(self, key: AlarmKey, raised: int, until: int, by: str, now: int) -> None:
         """Keep an alarm quiet until an instant, at the priority that it has."""

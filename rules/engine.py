@@ -121,7 +121,7 @@ class Engine:
                 self._take_order(event)
             elif type(event) is Plan:
                 self._take_plan(event)
-        if self._book.restless or self._book.to_say or self._book.ended:
+        if self._book.stirred:
             self._finish(now)
         if not self._out:
             return ()
@@ -412,6 +412,8 @@ class Engine:
     def _take_order(self, order: Order) -> None:
         if order.verb is Verb.ACKNOWLEDGE and order.alarm and order.raised is not None:
             self._book.seen(order.alarm, order.raised, order.by, order.now)
+        elif order.verb is Verb.TAKE_BACK and order.alarm and order.raised is not None:
+            self._book.unseen(order.alarm, order.raised, order.by, order.now)
         elif order.verb is Verb.SHELVE and order.alarm and order.raised is not None and order.until:
             self._book.shelve(order.alarm, order.raised, order.until, order.by, order.now)
             self._schedule(order.until, ("shelf", *order.alarm))

@@ -33,6 +33,8 @@ class Verb(StrEnum):
     """What a keeper can order the engine to do."""
 
     ACKNOWLEDGE = "acknowledge"
+    TAKE_BACK = "take back"
+    """Undo an acknowledgement."""
     SHELVE = "shelve"
     UNSHELVE = "unshelve"
     OUT_OF_SERVICE = "out of service"
@@ -114,6 +116,7 @@ class Change(StrEnum):
 
     WORSE = "worse"
     ACKNOWLEDGED = "acknowledged"
+    TAKEN_BACK = "acknowledgement taken back"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SUPPRESSED = "suppressed"

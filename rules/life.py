@@ -36,6 +36,8 @@ class Signal(Enum):
     WORSE = "worse"
     RIGHT = "right"
     SEEN = "seen"
+    UNSEEN = "unseen"
+    """A keeper took "I have seen it" back."""
 
 
 TRANSITIONS: dict[Life, dict[Signal, Life]] = {
@@ -49,6 +51,7 @@ TRANSITIONS: dict[Life, dict[Signal, Life]] = {
         Signal.WORSE: Life.UNACKNOWLEDGED,
         Signal.RIGHT: Life.NORMAL,
         Signal.SEEN: Life.ACKNOWLEDGED,
+        Signal.UNSEEN: Life.UNACKNOWLEDGED,
     },
     Life.RETURNED: {Signal.WRONG: Life.UNACKNOWLEDGED, Signal.SEEN: Life.NORMAL},
 }

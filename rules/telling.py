@@ -126,6 +126,10 @@ class Telling:
                 self._set_repeat(alarm)
                 self._set_escalation(alarm)
         book.to_say.clear()
+        for alarm in book.taken_back:
+            self._set_repeat(alarm)
+            self._set_escalation(alarm)
+        book.taken_back.clear()
         for alarm in book.ended:
             self._say_right_again(alarm, now)
         book.ended.clear()
