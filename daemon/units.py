@@ -147,10 +147,10 @@ def percent(value: object) -> float:
     Raises:
         ValueError: It is no number, or outside 0 to 100.
     """
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not number or not 0 <= value <= 100:
+    number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else -1.0
+    if not 0 <= number <= 100:
         raise ValueError(f"{_quoted(value)} is no percentage; write a plain number of 0 to 100")
-    return float(value)  # type: ignore[arg-type]  # a number here
+    return number
 
 
 def mass(text: object) -> float:
