@@ -1,345 +1,241 @@
-"""The uplink: carries committed readings to a time-series store, in a process of its own.
+"""``ovigil uplink``: the logbook's readings go to a time-series store, in a process of its own.
 
-What was sent is a cursor on the logbook's row numbers, kept on the card. It moves only
-when the store has taken the lines; sending twice writes the same point twice, which a
-store keeps once. Nothing waits in memory, so nothing is lost with the process.
+One thread works, the first one waits for the end. So a name server or a store that
+hangs cannot hold up the end: whatever the worker is in the middle of, the cursor on
+the card is right, and what it was sending is sent again by the next start.
 """
 
-import json
 import logging
-import math
 import os
-import random
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+import signal
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import Protocol
 
-from daemon.line_protocol import line
+from daemon.logbook import Archive, CannotRecord, Desk, Labels, LogbookDamaged, NoLogbook, TooSlow
+from daemon.notify import ServiceManager
 from daemon.record import Entry
-from daemon.uplink_store import Fate, Verdict
+from daemon.redact import Redactor, install
+from daemon.secrets import Secrets
+from daemon.settings import load
+from daemon.settings_model import RoomFile, UplinkTable
+from daemon.uplink_forward import Described, Pace, Uplink
+from daemon.uplink_store import Store, Target
 
 log = logging.getLogger(__name__)
 
-BATCH = 500
-"""Readings in one request."""
+EXIT_UNAVAILABLE = 69
+"""Not everything could be sent (sysexits.h, EX_UNAVAILABLE)."""
 
-CURSOR = "uplink.cursor"
-"""File in the data folder: how far the uplink is."""
+EXIT_TRY_LATER = 75
+"""A request hung beyond every deadline (sysexits.h, EX_TEMPFAIL)."""
 
-REFUSED = "uplink.refused"
-"""File in the data folder: lines that the store refused, one JSON object a line."""
+EXIT_CONFIG = 78
+"""The config names no store, or its secret is missing (sysexits.h, EX_CONFIG)."""
 
-REFUSED_BYTES = 8 * 1024 * 1024
-"""Past this size refused lines are counted and no longer kept."""
+FAREWELL = 2.0
+"""How long the worker may take to end by itself, s."""
 
-HOPELESS = 16
-"""When this many lines were refused and none was taken, it is not the lines' fault."""
+LONGEST_ROUND = 60.0
+"""A round that lasts longer hangs, s: a batch may take 40 requests where lines are refused."""
 
+_SIGNALS = (signal.SIGTERM, signal.SIGINT)
 
-@dataclass(frozen=True, slots=True)
-class Cursor:
-    """How far the uplink is: the only thing that it keeps.
-
-    Attributes:
-        row: The newest row of recent that is done with; retention keeps what is newer.
-        sent: Readings that the store took.
-        refused: Readings that it refused one by one.
-        skipped: Readings without a value, never sent.
-        target: Address and bucket that this holds for; another one begins anew.
-        state: In words how it goes, "" when all is well.
-    """
-
-    row: int = 0
-    sent: int = 0
-    refused: int = 0
-    skipped: int = 0
-    target: str = ""
-    state: str = ""
+SECRET = "uplink"  # noqa: S105 - the name of the secret, not the secret
+"""The secret that holds the store's token."""
 
 
-def read_cursor(folder: Path) -> Cursor:
-    """Read how far the uplink of the logbook in ``folder`` is.
-
-    Returns:
-        The cursor; one at the very beginning where there is none or it is damaged
-        (what is still in recent is then sent again, which changes nothing in the store).
-    """
-    try:
-        kept = json.loads((folder / CURSOR).read_text("utf-8"))
-        cursor = Cursor(**kept)
-        return replace(cursor, row=max(int(cursor.row), 0))
-    except FileNotFoundError:
-        return Cursor()
-    except (OSError, ValueError, TypeError) as error:
-        log.warning("the uplink's cursor cannot be read (%s): it begins anew", type(error).__name__)
-        return Cursor()
-
-
-def write_cursor(folder: Path, cursor: Cursor) -> None:
-    """Put ``cursor`` on the card, whole or not at all.
+class LogbookSource:
+    """The logbook as the uplink reads it; opened anew each time, since a restore replaces its file.
 
     Raises:
-        OSError: The card does not take it; the old one is still there.
+        NoLogbook: There is none yet.
+        LogbookDamaged: It is damaged; the watch restores it.
+        CannotRecord: The card does not let it be read.
     """
-    fresh = folder / f"{CURSOR}.new"
-    _write(fresh, os.O_TRUNC, json.dumps(asdict(cursor)))
-    fresh.replace(folder / CURSOR)
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
-
-def _write(path: Path, mode: int, text: str) -> None:
-    """Write ``text`` through to the card, readable by the owner only."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC | mode, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-class Source(Protocol):
-    """What the uplink reads: the logbook, read only."""
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._labels = Labels()
 
     def after(self, row: int, limit: int) -> Sequence[Entry]:
         """Give up to ``limit`` committed readings with row numbers above ``row``, ascending."""
+        with Archive.open(self._folder) as archive:
+            self._labels = archive.labels()
+            return list(islice(archive.replay_rows(row), limit))
 
     def newest(self) -> int:
-        """Give the newest row number that was ever given out, 0 where there is none."""
+        """Give the newest row number, 0 where there is none."""
+        with Archive.open(self._folder) as archive:
+            return archive.last_row()
 
     def offset(self, at: int) -> int | None:
-        """Give wall minus room at the instant ``at`` (ms), or None while it is not known."""
+        """Give wall minus room at an instant, or None while it may still become known.
+
+        The label of a boot that ended without one never becomes better: then the best
+        that is known holds.
+        """
+        labels = self._labels
+        past = bool(labels.starts) and at < labels.starts[-1]
+        return labels.offset_at(at) if past or labels.trusted_at(at) else None
+
+    def tell_row(self, row: int) -> None:
+        """Let retention delete up to ``row``; where that fails it keeps more, and hears it later."""
+        try:
+            with Desk(self._folder) as desk:
+                desk.save_cursor(SECRET, row)
+        except (CannotRecord, NoLogbook, LogbookDamaged) as trouble:
+            log.warning("uplink: retention was not told of the cursor: %s", trouble)
 
 
-class Sink(Protocol):
-    """Where lines go."""
-
-    def send(self, lines: Sequence[str]) -> Verdict:
-        """Write ``lines``; tell what became of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Described:
-    """What the settings say of a reading's sensor.
-
-    Attributes:
-        place: Its place, or "".
-        spot: Where in it, or "".
-        value: The corrected value, or None where no correction is in force.
-    """
-
-    place: str = ""
-    spot: str = ""
-    value: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How long the uplink waits.
-
-    Attributes:
-        idle: When everything is sent, s.
-        first: After the first failure, s; doubled with every further one.
-        most: The longest wait after a failure, s.
-        keep: The cursor is put on the card at least this often while readings trickle, s.
-    """
-
-    idle: float = 15.0
-    first: float = 1.0
-    most: float = 300.0
-    keep: float = 60.0
-
-
-class Uplink:
-    """Forwards one logbook to one store. Owned by one thread.
+class Worker:
+    """The thread that forwards.
 
     Args:
-        source: The logbook.
-        sink: The store.
-        folder: The data folder, where the cursor is kept.
-        target: Address and bucket in one word; a cursor of another one is not used.
-        describe: What the settings say of a reading's sensor.
-        pace: How long it waits.
-        chance: Gives numbers in [0, 1) for the jitter.
-        told: Hears the row that retention may go up to, whenever the cursor is kept.
+        uplink: What it drives.
+        once: End when everything is sent, or at the first trouble.
+        told: Hears in words how it goes, after each round.
     """
 
-    def __init__(  # noqa: PLR0913 - the wiring of one process, by keyword
+    def __init__(
         self,
+        uplink: Uplink,
         *,
-        source: Source,
-        sink: Sink,
-        folder: Path,
-        target: str = "",
-        describe: Callable[[Entry], Described] = lambda _: Described(),
-        pace: Pace = Pace(),
-        chance: Callable[[], float] = random.random,
-        told: Callable[[int], None] = lambda _: None,
+        once: bool = False,
+        told: Callable[[str], object] = lambda _: None,
     ) -> None:
-        self._source, self._sink, self._folder = source, sink, folder
-        self._describe, self._pace, self._chance, self._told = describe, pace, chance, told
-        kept = read_cursor(folder)
-        self.cursor = kept if kept.target == target else Cursor(target=target)
-        self._kept = kept
-        self._failures = 0
-        self._since_kept = 0.0
+        self._uplink, self._once, self._told = uplink, once, told
+        self.ending = threading.Event()
+        self._pause = Pace().idle
+        self.fault: BaseException | None = None
+        self.well = False
+        self.busy_since: float | None = None
+        self.done = threading.Event()
+        self.thread = threading.Thread(target=self._run, name="uplink", daemon=True)
 
-    def round(self) -> float:
-        """Forward one batch.
+    def end(self, *_: object) -> None:
+        """Ask it to end and wake who waits for it; a signal's handler."""
+        self.ending.set()
+        self.done.set()
 
-        Returns:
-            How long to wait before the next, s; 0 where more is waiting.
+    def hangs(self) -> bool:
+        """Tell whether the present round lasts longer than any may."""
+        since = self.busy_since
+        return since is not None and time.monotonic() - since > LONGEST_ROUND
 
-        Raises:
-            OSError: The card does not take the cursor.
-        """
-        self._come_back_to_the_logbook()
-        batch = list(self._source.after(self.cursor.row, BATCH))
-        known, lines = self._lines(batch)
-        if batch and not known:
-            return self._rest("waits until the time is known")
-        if not lines:
-            return self._advance(known, 0, 0, full=len(batch) == BATCH)
-        verdict, guilty = self._deliver(lines)
-        if verdict.fate is not Fate.TAKEN:
-            return self._put_off(verdict)
-        self._set_aside(guilty)
-        return self._advance(known, len(lines) - len(guilty), len(guilty), full=len(batch) == BATCH)
+    def _run(self) -> None:
+        """Forward until the end; a fault is handed to the thread that waits."""
+        try:
+            while not self.ending.is_set():
+                wait = self._round()
+                if self._once and wait:
+                    break
+                self.ending.wait(wait)
+            self._keep()
+        except BaseException as fault:  # noqa: BLE001 - re-raised by the thread that waits
+            self.fault = fault
+        finally:
+            self.done.set()
 
-    def keep(self) -> None:
-        """Put the cursor on the card if it moved.
+    def _keep(self) -> None:
+        """Put the cursor on the card; where that fails, what it stands for is sent again."""
+        try:
+            self._uplink.keep()
+        except OSError as trouble:
+            log.warning("uplink: its cursor was not kept: %s", trouble)
 
-        Raises:
-            OSError: The card does not take it.
-        """
-        if self.cursor != self._kept:
-            write_cursor(self._folder, self.cursor)
-            self._kept = self.cursor
-            self._told(self.cursor.row)
-        self._since_kept = 0.0
-
-    @property
-    def well(self) -> bool:
-        """Tell whether the last round met no trouble."""
-        return not self.cursor.state
-
-    def _come_back_to_the_logbook(self) -> None:
-        """Meet a logbook that was restored from a backup: its row numbers begin further down."""
-        newest = self._source.newest()
-        if self.cursor.row > newest:
-            log.warning("the logbook ends before the cursor: the uplink goes back to row %d", newest)
-            self.cursor = replace(self.cursor, row=newest)
-
-    def _lines(self, batch: Sequence[Entry]) -> tuple[list[Entry], list[tuple[int, str]]]:
-        """Give the readings of ``batch`` up to the first of unknown time, and their lines by row."""
-        known: list[Entry] = []
-        lines: list[tuple[int, str]] = []
-        for entry in batch:
-            offset = self._source.offset(entry.at)
-            if offset is None:
-                break
-            known.append(entry)
-            if math.isfinite(entry.raw):
-                about = self._describe(entry)
-                text = line(entry, offset, place=about.place, spot=about.spot, value=about.value)
-                lines.append((entry.row or 0, text))
-        return known, lines
-
-    def _deliver(self, lines: list[tuple[int, str]]) -> tuple[Verdict, list[tuple[int, str, str]]]:
-        """Send ``lines``; halve what the store refuses until the guilty ones stand alone.
-
-        Returns:
-            What became of the whole (taken, where only single lines are at fault), and
-            the guilty lines with their rows and the store's words.
-        """
-        guilty: list[tuple[int, str, str]] = []
-        taken = 0
-        for part in _halving(lines):
-            verdict = self._sink.send([text for _, text in part.lines])
-            if verdict.fate is Fate.TAKEN:
-                taken += len(part.lines)
-            elif verdict.fate is not Fate.GUILTY:
-                return verdict, []
-            elif len(part.lines) > 1:
-                part.halve()
-            else:
-                guilty.append((*part.lines[0], verdict.words))
-                if not taken and len(guilty) >= HOPELESS:
-                    return Verdict(Fate.CLOSED, f"store refuses every line: {verdict.words}"), []
-        return Verdict(Fate.TAKEN), guilty
-
-    def _set_aside(self, guilty: Sequence[tuple[int, str, str]]) -> None:
-        """Keep the refused lines in a file of their own, as long as it is not large."""
-        if not guilty:
-            return
-        path = self._folder / REFUSED
-        log.warning("the store refused %d readings: see %s", len(guilty), path)
-        if path.exists() and path.stat().st_size > REFUSED_BYTES:
-            return
-        rows = [json.dumps({"row": row, "line": text, "why": why}) for row, text, why in guilty]
-        _write(path, os.O_APPEND, "".join(f"{row}\n" for row in rows))
-
-    def _advance(self, done: Sequence[Entry], sent: int, refused: int, *, full: bool) -> float:
-        """Move the cursor past ``done``; give the wait."""
-        self._failures = 0
-        if done:
-            self.cursor = replace(
-                self.cursor,
-                row=max(self.cursor.row, *(entry.row or 0 for entry in done)),
-                sent=self.cursor.sent + sent,
-                refused=self.cursor.refused + refused,
-                skipped=self.cursor.skipped + len(done) - sent - refused,
-            )
-        if self.cursor.state:
-            log.info("the store takes readings again")
-            self.cursor = replace(self.cursor, state="")
-        wait = 0.0 if full else self._pace.idle
-        self._since_kept += wait
-        if full or refused or self._since_kept >= self._pace.keep or self._kept.state:
-            self.keep()
+    def _round(self) -> float:
+        """Do one round; trouble with the card or the logbook costs a pause, not the process."""
+        self.busy_since = time.monotonic()
+        try:
+            wait = self._uplink.round()
+            self.well = self._uplink.well
+            words = self._uplink.cursor.state or f"{self._uplink.cursor.sent} readings sent"
+        except (NoLogbook, LogbookDamaged, CannotRecord, TooSlow, OSError) as trouble:
+            self.well, wait, words = False, self._pause, str(trouble)
+            log.warning("uplink: %s", trouble)
+        self.busy_since = None
+        self._told(words)
         return wait
 
-    def _put_off(self, verdict: Verdict) -> float:
-        """Keep everything and give the wait before the next try."""
-        self._say(verdict.words, loud=verdict.fate is Fate.CLOSED)
-        ceiling = min(self._pace.first * 2.0 ** min(self._failures, 20), self._pace.most)
-        self._failures += 1
-        if verdict.wait is not None:
-            return verdict.wait + self._pace.first * self._chance()
-        return ceiling * (0.5 + 0.5 * self._chance())
 
-    def _rest(self, words: str) -> float:
-        """Wait for something that is nobody's fault."""
-        self._say(words, loud=False)
-        return self._pace.idle
+def run(path: Path, *, once: bool = False, env: Mapping[str, str] = os.environ) -> int:
+    """Forward the room's readings until SIGTERM or SIGINT.
 
-    def _say(self, words: str, *, loud: bool) -> None:
-        """Log and keep what is the matter, once for each change of words."""
-        if words == self.cursor.state:
-            return
-        log.log(logging.ERROR if loud else logging.WARNING, "uplink: %s", words)
-        self.cursor = replace(self.cursor, state=words)
-        self.keep()
+    Args:
+        path: The config.
+        once: Send what there is, then end.
+        env: The environment: credentials, data folder and the service manager's socket.
+
+    Returns:
+        0 at a good end; 69 where ``once`` could not send everything; 75 where a request
+        hung beyond every deadline; 78 where the config names no store or the secret is
+        missing.
+
+    Raises:
+        SettingsError: The config cannot be used.
+        LogbookNewer: A newer program wrote the logbook.
+    """
+    model = load(path, env).model
+    token = Secrets.for_config(path, env).get(SECRET)
+    if model.uplink is None or token is None:
+        lacks = "a table [uplink]" if model.uplink is None else f'the secret "{SECRET}"'
+        log.error("%s: the uplink needs %s", path, lacks)
+        return EXIT_CONFIG
+    manager = ServiceManager(env)
+    uplink = _wired(model, model.uplink, token, data_folder(path, model, env))
+    worker = Worker(uplink, once=once, told=manager.status)
+    undo = install(Redactor.of([token]))
+    before = [signal.signal(number, worker.end) for number in _SIGNALS]
+    try:
+        worker.thread.start()
+        manager.ready()
+        return _watched(worker, manager, once=once)
+    finally:
+        for number, handler in zip(_SIGNALS, before, strict=True):
+            signal.signal(number, handler)
+        undo()
 
 
-class _Part:
-    """A stretch of lines on its way; it may be halved instead of taken."""
-
-    def __init__(self, lines: list[tuple[int, str]], rest: list["_Part"]) -> None:
-        self.lines, self._rest = lines, rest
-
-    def halve(self) -> None:
-        """Put both halves in line, the earlier one first."""
-        middle = len(self.lines) // 2
-        self._rest += [_Part(self.lines[middle:], self._rest), _Part(self.lines[:middle], self._rest)]
+def data_folder(path: Path, model: RoomFile, env: Mapping[str, str]) -> Path:
+    """Give the folder of the logbook: the service's, else the config's, relative to its file."""
+    given = env.get("STATE_DIRECTORY", "").partition(":")[0]
+    return Path(given) if given else path.absolute().parent / model.room.data
 
 
-def _halving(lines: list[tuple[int, str]]) -> Iterator[_Part]:
-    """Give ``lines`` as one part, then what becomes of the parts that are halved."""
-    waiting: list[_Part] = []
-    waiting.append(_Part(lines, waiting))
-    while waiting:
-        yield waiting.pop()
+def _watched(worker: Worker, manager: ServiceManager, *, once: bool) -> int:
+    """Wait for the end and give the exit code."""
+    while not worker.done.wait(5.0):
+        if worker.hangs():
+            log.error("uplink: a request hangs beyond every deadline")
+            return EXIT_TRY_LATER
+    manager.stopping()
+    worker.thread.join(FAREWELL)
+    if worker.fault is not None:
+        raise worker.fault
+    return EXIT_UNAVAILABLE if once and not worker.ending.is_set() and not worker.well else 0
+
+
+def _wired(model: RoomFile, table: UplinkTable, token: str, folder: Path) -> Uplink:
+    """Put the uplink together."""
+    source = LogbookSource(folder)
+    spots = {
+        sensor_name: (place.name, sensor.spot)
+        for place in model.place
+        for sensor_name, sensor in zip(place.sensor_names(), place.sensor, strict=True)
+    }
+
+    def describe(entry: Entry) -> Described:
+        place, spot = spots.get(entry.sensor, ("", ""))
+        return Described(place, spot)
+
+    return Uplink(
+        source=source,
+        sink=Store(Target(table.url, table.org, table.bucket, token)),
+        folder=folder,
+        target=f"{table.url} {table.org} {table.bucket}",
+        describe=describe,
+        told=source.tell_row,
+    )

@@ -13,18 +13,8 @@ from hypothesis import strategies as st
 
 from daemon.line_protocol import line, name, tag
 from daemon.record import Entry
-from daemon.uplink import (
-    BATCH,
-    CURSOR,
-    HOPELESS,
-    REFUSED,
-    Cursor,
-    Described,
-    Pace,
-    Uplink,
-    read_cursor,
-    write_cursor,
-)
+from daemon.uplink_cursor import CURSOR, Cursor, read_cursor, write_cursor
+from daemon.uplink_forward import BATCH, HOPELESS, REFUSED, Described, Pace, Uplink
 from daemon.uplink_store import Fate, Store, Target, Verdict, judge
 from rules.reading import Quality, Quantity
 from tests.kit.nginx_influx import missing, real_store
