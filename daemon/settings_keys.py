@@ -96,6 +96,17 @@ def _choices(annotation: Any) -> Iterator[str]:
             yield from _choices(part)
 
 
+def written(info: FieldInfo, value: Any) -> str:
+    """Write a key's value as the config would; "" for none."""
+    if value is None:
+        return ""
+    told = _told(info)
+    write = told.write if told is not None else _write
+    if _is_list(info.annotation) and isinstance(value, tuple) and (told is None or told.words[:3] != "one"):
+        return "[" + ", ".join(write(each) for each in value) + "]"
+    return write(value)
+
+
 def _keys(table: type[BaseModel], prefix: str) -> Iterator[KeyDoc]:
     """List a table's keys and those of the tables in it."""
     for name, info in table.model_fields.items():
@@ -156,14 +167,7 @@ def _default(info: FieldInfo, inner: list[type[BaseModel]]) -> str:
     """Write a key's default as the config would."""
     if info.is_required():
         return "required"
-    value = info.default
-    if value is None or inner:
-        return ""
-    told = _told(info)
-    write = told.write if told is not None else _write
-    if _is_list(info.annotation) and isinstance(value, tuple):
-        return "[" + ", ".join(write(each) for each in value) + "]"
-    return write(value)
+    return "" if inner else written(info, info.default)
 
 
 def _write(value: Any) -> str:

@@ -13,7 +13,7 @@ from enum import StrEnum
 from rules.plan import PlaceKind, Stage, Store
 from rules.reading import Quantity
 from rules.span import Range, Span
-from rules.species_table import TABLE, Row, Species
+from rules.species_table import MEMORY, TABLE, Row, Species
 
 
 class Origin(StrEnum):
@@ -273,11 +273,11 @@ def _of_row(row: Row, quantity: Quantity, stage: Stage) -> SourcedSpan | None:
         more = HATCHING_HUMIDITY
     letter = "t" if quantity is Quantity.TEMPERATURE else "h"
     origin = Origin.SOURCE if letter in row.sourced else Origin.COMMON_PRACTICE
+    known = origin is Origin.SOURCE or row.source.startswith(MEMORY)
+    source = row.source if known else MEMORY
     low, high = pair[0] + more, pair[1] + more
     open_top = quantity is Quantity.HUMIDITY and high >= 100
-    return SourcedSpan(
-        _bound(low, origin, row.source), _bound(None if open_top else high, origin, row.source)
-    )
+    return SourcedSpan(_bound(low, origin, source), _bound(None if open_top else high, origin, source))
 
 
 def _between(rows: list[Row], quantity: Quantity, stage: Stage) -> SourcedSpan | None:
