@@ -83,8 +83,8 @@ def drying_advice(stage: Stage | None, box_temperature: float) -> Sentence:
         )
     if stage is Stage.INCUBATION:
         return (
-            "Common practice: look for a leak at lid and vents, weigh the box, and give back the water "
-            "that it lost to the substrate beside the eggs, at ",
+            "Common practice: look for a leak at lid and vents, weigh the box, ",
+            "and give back the water that it lost to the substrate beside the eggs, at ",
             Degrees(round(box_temperature, 1)),
             ". Do not mist eggs.",
         )

@@ -1,0 +1,220 @@
+"""Outdoor pens: frost and overheating ahead of time, and sun on a sensor.
+
+Ahead: half of what the same hours did yesterday, half of the present pace, damped (a
+clear night's fall slows down). Sun on a sensor: the temperature leaps at sunrise while
+humidity does not answer: air that warms by a degree loses about 6 % of its relative
+humidity (d ln es/dT, Magnus).
+
+Source: persistence of the day before is the usual yardstick of short forecasts; the
+damping and the decision values are own proposals.
+"""
+
+from dataclasses import dataclass
+
+from rules.detector import Detector
+from rules.plan import Priority
+from rules.psychrometrics import saturation_vapour_pressure
+from rules.reading import HOUR, MINUTE
+from rules.verdict import Verdict
+from rules.words import Degrees, Instant, Kelvin, Sentence
+
+FROST, OVERHEATING, SUN = "frost ahead", "overheating ahead", "sun on the sensor"
+
+
+@dataclass(frozen=True, slots=True)
+class AheadParams:
+    """How far ahead it looks. Own proposals.
+
+    Attributes:
+        step: One value per this span, ms; a day of them is kept.
+        ahead: It looks so many steps ahead.
+        damping: Share of the present pace that goes on.
+        margin: The forecast must be beyond the limit by this, K.
+        gap: A gap longer than this forgets the curve, ms.
+        priority: How soon a person must act.
+    """
+
+    step: int = 30 * MINUTE
+    ahead: int = 6
+    damping: float = 0.6
+    margin: float = 0.3
+    gap: int = 2 * HOUR
+    priority: Priority = Priority.MEDIUM
+
+
+class Ahead(Detector[AheadParams]):
+    """Watches the air of one pen for what it will do in the next three hours."""
+
+    __slots__ = ("due", "n", "since", "total", "values", "wrong")
+
+    def __init__(self, params: AheadParams | None = None) -> None:
+        """Begin without a curve."""
+        super().__init__(params or AheadParams())
+        self.due = 0
+        self.n = 0
+        self.since = 0
+        self.total = 0.0
+        self.values: list[float] = []
+        self.wrong = 0
+
+    def see(self, at: int, value: float, low: float | None, high: float | None) -> Verdict | None:
+        """Take a good reading, °C, and the ends of safe in the period that comes."""
+        self.total += value
+        self.n += 1
+        if at < self.due:
+            return None
+        params = self.params
+        if self.due and at - self.due > params.gap:
+            self.values = []
+        self.due = at + params.step
+        mean, self.total, self.n = self.total / self.n, 0.0, 0
+        self.values.append(round(mean, 3))
+        del self.values[: -(24 * HOUR // params.step) - 1]
+        if len(self.values) < 4:
+            return None
+        return self._follow(at, mean, low, high) if self.wrong else self._judge(at, mean, low, high)
+
+    def away(self, since: int, now: int) -> None:
+        """Forget the curve after a long absence."""
+        if now - since > self.params.gap:
+            self.values = []
+
+    def forecast(self, steps: int) -> float:
+        """Give the temperature ``steps`` ahead, °C; call it with four values or more."""
+        values, day = self.values, 24 * HOUR // self.params.step
+        pace = (values[-1] - values[-4]) / 3
+        damping, going = self.params.damping, 0.0
+        for step in range(steps):
+            going += pace * damping ** (step / 3)
+        if len(values) > day:
+            yesterday = values[steps] - values[0]
+            return values[-1] + (going + yesterday) / 2
+        return values[-1] + going
+
+    def _judge(self, at: int, now: float, low: float | None, high: float | None) -> Verdict | None:
+        for side, limit in ((-1, low), (1, high)):
+            if limit is None or side * (now - limit) >= 0 or side * (self.values[-1] - self.values[-3]) <= 0:
+                continue
+            for steps in range(1, self.params.ahead + 1):
+                coming = self.forecast(steps)
+                if side * (coming - limit) >= self.params.margin:
+                    return self._say(at, side, limit, at + steps * self.params.step)
+        return None
+
+    def _say(self, at: int, side: int, limit: float, when: int) -> Verdict:
+        self.wrong, self.since = side, at
+        frost = side < 0
+        now = self.values[-1]
+        advice: Sentence = (
+            ("Bring tender animals in, or cover the pen before dusk.",)
+            if frost
+            else ("Give shade and water; move animals out of a closed frame now.",)
+        )
+        return Verdict(
+            FROST if frost else OVERHEATING,
+            wrong=True,
+            since=at,
+            priority=self.params.priority,
+            value=now,
+            reason=(
+                "Now ",
+                Degrees(now),
+                ", below " if frost else ", above ",
+                Degrees(limit),
+                " at about ",
+                Instant(when),
+                " if it goes on like this (a forecast from the curve alone).",
+            ),
+            advice=advice,
+        )
+
+    def _follow(self, at: int, now: float, low: float | None, high: float | None) -> Verdict | None:
+        side, limit = self.wrong, low if self.wrong < 0 else high
+        turned = side * (self.values[-1] - self.values[-4]) < 0
+        if limit is not None and (not turned or side * (now - limit) > -1.0) and at - self.since < 18 * HOUR:
+            return None
+        self.wrong = 0
+        rule = FROST if side < 0 else OVERHEATING
+        return Verdict(rule, wrong=False, since=self.since, value=now, reason=("The curve has turned.",))
+
+
+@dataclass(frozen=True, slots=True)
+class SunParams:
+    """What a leap of the sun is. Own proposals.
+
+    Attributes:
+        step: One pair per this span, ms.
+        steps: A leap is judged over so many steps.
+        leap: It rises by at least this, K.
+        answer: Humidity answers with less than this share of what warm air would.
+        over: It is over when the leap has gone back by half, or after this, ms.
+    """
+
+    step: int = 5 * MINUTE
+    steps: int = 5
+    leap: float = 4.0
+    answer: float = 0.4
+    over: int = 8 * HOUR
+
+
+class SunOnSensor(Detector[SunParams]):
+    """Watches one outdoor sensor of temperature, with its humidity beside it."""
+
+    __slots__ = ("base", "due", "pairs", "since", "wrong")
+
+    def __init__(self, params: SunParams | None = None) -> None:
+        """Begin without a pair."""
+        super().__init__(params or SunParams())
+        self.base = 0.0
+        self.due = 0
+        self.pairs: list[list[float]] = []
+        self.since = 0
+        self.wrong = False
+
+    def see(self, at: int, temperature: float, humidity: float, *, day: bool) -> Verdict | None:
+        """Take a good pair; ``day`` tells whether the sun may be up."""
+        if at < self.due:
+            return None
+        params = self.params
+        gap = self.due and at - self.due > 2 * params.step
+        self.due = at + params.step
+        if gap:
+            self.pairs = []
+        self.pairs.append([temperature, humidity])
+        del self.pairs[: -params.steps - 1]
+        if self.wrong:
+            return self._follow(at, temperature)
+        return self._judge(at) if day and len(self.pairs) > params.steps else None
+
+    def _judge(self, at: int) -> Verdict | None:
+        params = self.params
+        (before, dry), (now, rh) = self.pairs[0], self.pairs[-1]
+        rise = now - before
+        if rise < params.leap or dry <= 0:
+            return None
+        expected = dry * (1 - saturation_vapour_pressure(before) / saturation_vapour_pressure(now))
+        if not dry - rh < params.answer * expected:
+            return None
+        self.wrong, self.since, self.base = True, at - params.steps * params.step, before
+        return Verdict(
+            SUN,
+            wrong=True,
+            since=self.since,
+            priority=Priority.LOW,
+            value=now,
+            reason=(
+                "It leapt by ",
+                Kelvin(round(rise, 1)),
+                " while humidity hardly moved: the sun is on the sensor, and this is not the air.",
+            ),
+            advice=("Shade the sensor; until then look at a second one before you trust this.",),
+        )
+
+    def _follow(self, at: int, now: float) -> Verdict | None:
+        turned = len(self.pairs) > 2 and now < max(pair[0] for pair in self.pairs) - self.params.leap / 2
+        if not turned and at - self.since < self.params.over:
+            return None
+        self.wrong = False
+        return Verdict(
+            SUN, wrong=False, since=self.since, value=now, reason=("The sun has left the sensor.",)
+        )

@@ -1,0 +1,411 @@
+"""Slow trouble: creeping means, set-points that were bumped, too much heat in sum.
+
+Minute values in a box hang together for hours, so all of these look at means over hours
+or days. Sources: sums of daily means (CUSUM, see ``rules.cusum``, needs ≥ 20 days: until
+then a fixed slope); degree-hours as in growing-degree summation. Decision values are own
+proposals.
+"""
+
+from dataclasses import dataclass
+
+from rules.cusum import Sums, cusum_step
+from rules.detector import Detector
+from rules.plan import Priority
+from rules.reading import DAY, HOUR, MINUTE
+from rules.trend import median
+from rules.verdict import Verdict
+from rules.words import Degrees, Instant, Kelvin, Number, Sentence
+
+CREEPING = "creeping"
+SHIFTED = "settled elsewhere"
+WARM_SUM, COOL_SUM = "warm for too long", "cool for too long"
+
+
+@dataclass(frozen=True, slots=True)
+class CreepingParams:
+    """When a mean creeps. Own proposals.
+
+    Attributes:
+        step: One value per this span, ms.
+        block: Means over this span are kept, ms; four make a day.
+        daily: Each of the last two days moved the mean by at least this, K.
+        total: … and the last three by this together, or two by this, K.
+        ahead: … and ideal (else safe) will be left within this span, ms, or is left.
+        learning: So many days until the sums of daily means count too (``DailyCreep``).
+        limit: h of those sums, see ``rules.cusum.decision_limit``.
+        least: Their σ is at least this, K.
+        minimum: A creep smaller than this is not told, K.
+    """
+
+    step: int = MINUTE
+    block: int = 6 * HOUR
+    daily: float = 0.2
+    total: float = 0.6
+    ahead: int = 5 * DAY
+    learning: int = 20
+    limit: float = 8.0
+    least: float = 0.1
+    minimum: float = 0.6
+
+
+class Creeping(Detector[CreepingParams]):
+    """Watches the daily mean of one curve of temperature in an incubator or box.
+
+    It tells of what creeps towards the end of a range; a curve that nears the middle of
+    it is let be.
+    """
+
+    __slots__ = ("block_at", "blocks", "due", "n", "said", "since", "total", "wrong")
+
+    def __init__(self, params: CreepingParams | None = None) -> None:
+        """Begin without a day."""
+        super().__init__(params or CreepingParams())
+        self.block_at = 0
+        self.blocks: list[float | None] = []
+        self.due = 0
+        self.n = 0
+        self.said = 0
+        self.since = 0
+        self.total = 0.0
+        self.wrong = False
+
+    def see(self, at: int, value: float, low: float | None, high: float | None) -> Verdict | None:
+        """Take a good reading, °C, and the ends of ideal (where there is none, of safe)."""
+        if at < self.due:
+            return None
+        self.due = at + self.params.step
+        if not self.block_at:
+            self.block_at = at
+        verdict = self._block(at, low, high) if at - self.block_at >= self.params.block else None
+        self.total += value
+        self.n += 1
+        return verdict
+
+    def hush(self, until: int) -> None:
+        """Forget the past: another stage or set-point begins."""
+        del until
+        self.blocks = []
+
+    def _block(self, at: int, low: float | None, high: float | None) -> Verdict | None:
+        missing = (at - self.block_at) // self.params.block - 1
+        full = self.n * self.params.step * 2 >= self.params.block
+        self.blocks.append(round(self.total / self.n, 4) if full else None)
+        self.blocks.extend([None] * min(missing, 16))
+        self.total, self.n, self.block_at = 0.0, 0, at
+        del self.blocks[:-16]
+        means = [self._mean(back) for back in range(4)]
+        now = means[0]
+        if now is None:
+            return None
+        if self.wrong:
+            return self._follow(at, now, means)
+        moved = self._by_days(means)
+        if moved is None or (low is None and high is None):
+            return None
+        leaves = self._leaves(at, now, moved, low if moved < 0 else high)
+        if leaves is None or leaves - at > self.params.ahead:
+            return None
+        return self._say(at, now, moved, leaves)
+
+    def _mean(self, back: int) -> float | None:
+        """Give the mean of the day that ended ``back`` days ago; None without cover."""
+        end = len(self.blocks) - 4 * back
+        day = self.blocks[max(0, end - 4) : max(0, end)]
+        if len(day) < 4:
+            return None
+        known = [value for value in day if value is not None]
+        return sum(known) / 4 if len(known) == 4 else None
+
+    def _by_days(self, means: list[float | None]) -> float | None:
+        """Give the pace of a creep by its last days, K per day, or None."""
+        now, one, two, three = means
+        if now is None or one is None or two is None:
+            return None
+        last, before = now - one, one - two
+        if last * before <= 0 or min(abs(last), abs(before)) < self.params.daily:
+            return None
+        whole = now - (three if three is not None and (two - three) * last > 0 else two)
+        return (last + before) / 2 if abs(whole) >= self.params.total else None
+
+    def _leaves(self, at: int, now: float, pace: float, limit: float | None) -> int | None:
+        if limit is None:
+            return None
+        away = (limit - now) / pace
+        return at if away <= 0 else at + int(away * DAY)
+
+    def _say(self, at: int, now: float, pace: float, leaves: int) -> Verdict:
+        self.wrong, self.said, self.since = True, at, at - 2 * DAY
+        verb = "falls" if pace < 0 else "rises"
+        tail: Sentence = (" It will leave its range at about ", Instant(leaves), ".") if leaves > at else ()
+        return Verdict(
+            CREEPING,
+            wrong=True,
+            since=self.since,
+            priority=Priority.MEDIUM,
+            value=round(now, 3),
+            reason=(
+                f"The daily mean {verb} by ",
+                Number(abs(pace), "K a day", 2),
+                ", now ",
+                Degrees(round(now, 2)),
+                ".",
+                *tail,
+            ),
+            advice=("Compare with a second thermometer; then look at set-point, heater and the room.",),
+        )
+
+    def _follow(self, at: int, now: float, means: list[float | None]) -> Verdict | None:
+        one, two = means[1], means[2]
+        if one is None or two is None or at - self.said < DAY:
+            return None
+        if max(abs(now - one), abs(now - two)) >= self.params.daily:
+            return None
+        self.wrong = False
+        return Verdict(
+            CREEPING,
+            wrong=False,
+            since=self.since,
+            value=round(now, 3),
+            reason=("The daily mean stands still.",),
+        )
+
+
+class DailyCreep(Detector[CreepingParams]):
+    """Watches daily means once there are twenty: the sums find what no slope shows."""
+
+    __slots__ = ("days", "mean", "sd", "since", "sums", "wrong")
+
+    def __init__(self, params: CreepingParams | None = None) -> None:
+        """Begin without a day."""
+        super().__init__(params or CreepingParams())
+        self.days: list[float] = []
+        self.mean = 0.0
+        self.sd = 0.0
+        self.since = 0
+        self.sums: list[float] = [0.0, 0.0, 0, 0]
+        self.wrong = False
+
+    def see(self, at: int, mean: float) -> Verdict | None:
+        """Take the mean of a day that was covered by at least a half, °C; once a day."""
+        params = self.params
+        if len(self.days) < params.learning:
+            self.days.append(round(mean, 4))
+            if len(self.days) == params.learning:
+                self.mean = sum(self.days) / len(self.days)
+                variance = sum((day - self.mean) ** 2 for day in self.days) / (len(self.days) - 1)
+                self.sd = max(params.least, variance**0.5)
+            return None
+        old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
+        sums = cusum_step(old, (mean - self.mean) / self.sd)
+        self.sums = list(sums)
+        highest = max(sums.up, sums.down)
+        if self.wrong and highest < params.limit / 2:
+            self.wrong = False
+            return Verdict(
+                CREEPING, wrong=False, since=self.since, value=mean, reason=("It is back where it was.",)
+            )
+        if self.wrong or highest <= params.limit or abs(mean - self.mean) < params.minimum:
+            return None
+        days = sums.up_for if sums.up > sums.down else sums.down_for
+        self.wrong, self.since = True, at - days * DAY
+        reason: Sentence = (
+            "The daily mean has crept from ",
+            Degrees(round(self.mean, 2)),
+            " to ",
+            Degrees(round(mean, 2)),
+            f" within {days} days.",
+        )
+        return Verdict(
+            CREEPING, wrong=True, since=self.since, priority=Priority.LOW, value=round(mean, 3), reason=reason
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftParams:
+    """When a set-point was bumped. Own proposals.
+
+    Attributes:
+        step: One value per this span, ms.
+        block: Means over this span are compared, ms.
+        blocks: The new level must stand for so many of them.
+        past: So many before are what was usual.
+        least: The level must have moved by at least this, K.
+        times: … and by so many times the usual spread of a block.
+        steady: The new blocks may differ from each other by no more than this, K.
+    """
+
+    step: int = MINUTE
+    block: int = HOUR
+    blocks: int = 3
+    past: int = 24
+    least: float = 0.7
+    times: float = 4.0
+    steady: float = 0.4
+
+
+class Shifted(Detector[ShiftParams]):
+    """Watches an incubator or box that settles at another level than it had (bumped)."""
+
+    __slots__ = ("block_at", "due", "means", "n", "quiet", "since", "total", "usual", "wrong")
+
+    def __init__(self, params: ShiftParams | None = None) -> None:
+        """Begin without a level."""
+        super().__init__(params or ShiftParams())
+        self.block_at = 0
+        self.due = 0
+        self.means: list[float] = []
+        self.n = 0
+        self.quiet = 0
+        self.since = 0
+        self.total = 0.0
+        self.usual = 0.0
+        self.wrong = False
+
+    def see(self, at: int, value: float) -> Verdict | None:
+        """Take a good reading, °C."""
+        if at < self.due:
+            return None
+        self.due = at + self.params.step
+        if not self.block_at:
+            self.block_at = at
+        verdict = self._block(at) if at - self.block_at >= self.params.block else None
+        self.total += value
+        self.n += 1
+        return verdict
+
+    def hush(self, until: int) -> None:
+        """Forget the past until then: the keeper changed a setting, or the stage."""
+        self.quiet = max(self.quiet, until)
+        self.means = []
+
+    def _block(self, at: int) -> Verdict | None:
+        params = self.params
+        full = 2 * self.n * params.step >= params.block
+        mean = self.total / self.n if self.n else 0.0
+        self.total, self.n, self.block_at = 0.0, 0, at
+        if not full or at < self.quiet:
+            return None
+        self.means.append(round(mean, 4))
+        del self.means[: -params.past - params.blocks]
+        if len(self.means) < 12 + params.blocks:
+            return None
+        new, past = self.means[-params.blocks :], self.means[: -params.blocks]
+        return self._follow(new) if self.wrong else self._judge(at, new, past)
+
+    def _judge(self, at: int, new: list[float], past: list[float]) -> Verdict | None:
+        params = self.params
+        usual = median(past)
+        spread = 1.4826 * median([abs(mean - usual) for mean in past])
+        wanted = max(params.least, params.times * spread)
+        moved = [mean - usual for mean in new]
+        same_side = min(moved) >= wanted or max(moved) <= -wanted
+        if not same_side or max(new) - min(new) > params.steady:
+            return None
+        self.wrong, self.usual, self.since = True, usual, at - params.blocks * params.block
+        return Verdict(
+            SHIFTED,
+            wrong=True,
+            since=self.since,
+            priority=Priority.LOW,
+            value=round(new[-1], 3),
+            reason=(
+                "It stood at ",
+                Degrees(round(usual, 1)),
+                " and has settled at ",
+                Degrees(round(new[-1], 1)),
+                ", ",
+                Kelvin(round(abs(new[-1] - usual), 1)),
+                " away.",
+            ),
+            advice=("Has the thermostat's knob or its sensor been moved?",),
+        )
+
+    def _follow(self, new: list[float]) -> Verdict | None:
+        """Let it be when it is back, or when the new level has become the usual one."""
+        back = max(abs(mean - self.usual) for mean in new) < self.params.least / 2
+        past = self.means[: -self.params.blocks]
+        accepted = abs(median(past) - new[-1]) < self.params.least / 2 and len(past) >= self.params.past
+        if not back and not accepted:
+            return None
+        self.wrong = False
+        words = (
+            "It is back at its level." if back else "The new level has stood for a day and is taken as usual."
+        )
+        return Verdict(SHIFTED, wrong=False, since=self.since, value=new[-1], reason=(words,))
+
+
+@dataclass(frozen=True, slots=True)
+class DegreeHoursParams:
+    """How much beyond a limit is too much in sum. Own proposals.
+
+    Attributes:
+        cover: A reading stands for at most this long, ms.
+        limit: K·h beyond the limit within 24 h.
+        step: One value per this span, ms.
+    """
+
+    cover: int = MINUTE
+    limit: float = 10.0
+    step: int = MINUTE
+
+
+class DegreeHours(Detector[DegreeHoursParams]):
+    """Sums K·h above and below ideal over the last 24 h: what short holds never show."""
+
+    __slots__ = ("above", "below", "due", "hour_at", "last", "last_at", "said", "since", "wrong")
+
+    def __init__(self, params: DegreeHoursParams | None = None) -> None:
+        """Begin with nothing summed."""
+        super().__init__(params or DegreeHoursParams())
+        self.above: list[float] = [0.0]
+        self.below: list[float] = [0.0]
+        self.due = 0
+        self.hour_at = 0
+        self.last = 0.0
+        self.last_at = 0
+        self.said = 0
+        self.since = 0
+        self.wrong = 0
+
+    def see(self, at: int, value: float, low: float | None, high: float | None) -> Verdict | None:
+        """Take a good reading, °C, and the ends of the span in force."""
+        if at < self.due:
+            return None
+        params = self.params
+        self.due = at + params.step
+        span = min(at - self.last_at, params.step + params.cover) / HOUR if self.last_at else 0.0
+        last, self.last, self.last_at = self.last, value, at
+        if high is not None and last > high:
+            self.above[-1] += (last - high) * span
+        elif low is not None and last < low:
+            self.below[-1] += (low - last) * span
+        if not self.hour_at:
+            self.hour_at = at
+        return self._hour(at, value) if at - self.hour_at >= HOUR else None
+
+    def sums(self) -> tuple[float, float]:
+        """Give (above, below) over the last 24 h, K·h."""
+        return sum(self.above), sum(self.below)
+
+    def _hour(self, at: int, value: float) -> Verdict | None:
+        passed = min(24, (at - self.hour_at) // HOUR)
+        self.hour_at = at
+        for sums in (self.above, self.below):
+            sums.extend([0.0] * passed)
+            del sums[:-24]
+        above, below = self.sums()
+        side = 1 if above >= self.params.limit else -1 if below >= self.params.limit else 0
+        if self.wrong:
+            return self._over(at, value) if not side and max(above, below) < self.params.limit / 2 else None
+        if not side:
+            return None
+        self.wrong, self.since = side, at - DAY
+        rule, amount = (WARM_SUM, above) if side > 0 else (COOL_SUM, below)
+        words = "above" if side > 0 else "below"
+        reason: Sentence = (Number(amount, "K·h"), f" {words} ideal within 24 h, in sum.")
+        return Verdict(rule, wrong=True, since=self.since, priority=Priority.LOW, value=value, reason=reason)
+
+    def _over(self, at: int, value: float) -> Verdict:
+        del at
+        rule, self.wrong = (WARM_SUM if self.wrong > 0 else COOL_SUM), 0
+        return Verdict(rule, wrong=False, since=self.since, value=value, reason=("The sum has halved.",))
