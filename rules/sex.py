@@ -5,6 +5,7 @@ published reaction norm. This is for understanding a record, not for steering on
 :data:`WELFARE`.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -261,7 +262,7 @@ def _source(species: str) -> str:
 
 def _between(table: tuple[tuple[float, float, float], ...], temperature: float) -> tuple[float, float]:
     """Read both ends off the table."""
-    for (cold, low, high), (warm, next_low, next_high) in zip(table, table[1:], strict=False):
+    for (cold, low, high), (warm, next_low, next_high) in itertools.pairwise(table):
         if cold <= temperature <= warm:
             part = (temperature - cold) / (warm - cold)
             return low + (next_low - low) * part, high + (next_high - high) * part

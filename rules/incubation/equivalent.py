@@ -4,6 +4,7 @@ Half of the development happens above it and half below. It matters for sex; for
 day of hatching the sum of rates does.
 """
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -116,7 +117,7 @@ def _parts(stretch: Stretch) -> Iterable[tuple[int, float, float, float]]:
     cuts = {stretch.start + stretch.days * i / pieces for i in range(pieces)}
     cuts |= {float(day) for day in range(math.ceil(stretch.start), math.ceil(stretch.end))}
     edges = [*sorted(cut for cut in cuts if stretch.start <= cut < stretch.end), stretch.end]
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in itertools.pairwise(edges):
         middle = (0.5 * (start + end) - stretch.start) / stretch.days
         temperature = stretch.first + (stretch.last - stretch.first) * middle
         yield int(0.5 * (start + end)), temperature, stretch.mid * (end - start), end - start

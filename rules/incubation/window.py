@@ -158,7 +158,7 @@ def basis_of(species: str | None, records: Sequence[Point] = ()) -> Basis:
         whom = species or "this clutch, whose species is not given"
         raise NoRecord(
             f"no published durations for {whom}: give one record of your own or of a keeper you trust,"
-            ' as temperature and days from laying to hatching, for instance expects = [[60, "30 C"]]'
+            ' as temperature and days from laying to hatching, for instance records = [["30 C", 60]]'
         )
     rows, papers = durations(species), papers_of(species)
     names = ", ".join(papers)
@@ -383,10 +383,11 @@ def _about_gaps(found: Sequence[Stretch]) -> list[str]:
     days = sum(gap.days for gap in gaps)
     cold = min((gap.coldest for gap in gaps if gap.coldest is not None), default=math.nan)
     warm = max((gap.warmest for gap in gaps if gap.warmest is not None), default=math.nan)
-    return [
+    said = (
         f"{days:.1f} days have no readings; they are not filled but bounded: between {cold:.1f} "
         f"and {warm:.1f} °C was taken as plausible, which is wrong if the heat was off"
-    ]
+    )
+    return [said]
 
 
 def _about_tested(basis: Basis, found: Sequence[Stretch], recent: _Recent, *, going_on: bool) -> list[str]:
@@ -401,10 +402,11 @@ def _about_tested(basis: Basis, found: Sequence[Stretch], recent: _Recent, *, go
     temperatures = [stretch.temperature for stretch in outside] or [recent.temperature]
     span = _span(min(temperatures), max(temperatures))
     tested = _span(basis.tested.low, basis.tested.high)
-    return [
+    said = (
         f"outside the tested temperatures ({tested}) for {past:.1f} days, at {span}"
         f"{', and now' if ahead else ''}: the model is carried beyond its tests there and may be wrong"
-    ]
+    )
+    return [said]
 
 
 def _span(low: float, high: float) -> str:

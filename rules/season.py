@@ -1,0 +1,240 @@
+"""What is due around the clutches: tonight, this week, and what is late.
+
+Room time in ms; the shell hands in where tonight and the week end.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from rules.clutch import Account, Book, Clutch
+from rules.plan import Priority
+from rules.reading import DAY, HOUR
+from rules.verdict import Verdict
+from rules.words import Instant, Lasting, Sentence
+
+SETTLING = 24 * HOUR
+"""New hatchlings are left alone for so long (common practice: they hide)."""
+
+CANDLE_ON = (7.0, 30.0)
+"""Days after laying on which candling is due (own proposal: once for a sign of life,
+once to find what has stopped; more often only disturbs)."""
+
+CANDLED_EARLY = 3 * DAY
+"""Candled so long before it was due counts for it."""
+
+HATCHING_WATCH = 10 * DAY
+"""The hatching watch ends so long after the newest pip or hatching at the latest."""
+
+DISTURB_NOT = "leave them alone: new hatchlings hide and settle in their first 24 hours; look, do not handle"
+"""The reminder that goes with new hatchlings."""
+
+
+class Kind(StrEnum):
+    """What is due."""
+
+    CANDLE = "candle"
+    FEED = "feed"
+    HATCH = "hatch"
+    LEAVE_ALONE = "leave alone"
+
+
+@dataclass(frozen=True, slots=True)
+class FeedDue:
+    """Feed that must leave the refrigerator: by when, and what."""
+
+    at: int
+    what: str
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """A clutch's hatch window as instants; None is never."""
+
+    clutch: str
+    earliest: int | None
+    expected: int | None
+    latest: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Something that is due.
+
+    Attributes:
+        at: When it begins to be due.
+        until: When it ends to be, or None.
+        kind: What sort.
+        clutch: Which clutch, or "".
+        place: Which place, or "".
+        text: In a keeper's words.
+        late: It was due before now and is not done.
+    """
+
+    at: int
+    until: int | None
+    kind: Kind
+    clutch: str
+    place: str
+    text: Sentence
+    late: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HatchingWatch:
+    """A clutch that is hatching.
+
+    Attributes:
+        clutch: Its id.
+        box: Where.
+        since: The first pip.
+        out: How many hatched.
+        left: How many are still in the box.
+    """
+
+    clutch: str
+    box: str
+    since: int
+    out: int
+    left: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """A place with new hatchlings: until when it is left alone, and how many came."""
+
+    place: str
+    since: int
+    until: int
+    count: int
+    text: Sentence
+
+
+def hatching_watch(book: Book, now: int) -> tuple[HatchingWatch, ...]:
+    """Give the clutches that are hatching: from the first pip until no egg is left."""
+    found = []
+    for clutch in book.clutches:
+        account = book.account(clutch.id)
+        first = account.first_pip
+        if first is None or account.left == 0 or now < first:
+            continue
+        newest = max(account.last_hatch or first, first)
+        if now - newest <= HATCHING_WATCH:
+            found.append(HatchingWatch(clutch.id, account.box, first, account.hatched, account.left))
+    return tuple(found)
+
+
+def settling(book: Book, now: int) -> tuple[Settling, ...]:
+    """Give the places whose hatchlings came less than a day ago."""
+    found: dict[str, Settling] = {}
+    for clutch in book.clutches:
+        for arrival in book.account(clutch.id).arrivals:
+            if not arrival.at <= now < arrival.at + SETTLING:
+                continue
+            before = found.get(arrival.place)
+            since = max(arrival.at, before.since) if before else arrival.at
+            count = arrival.count + (before.count if before else 0)
+            text: Sentence = (f"{count} new since ", Instant(since), ": ", DISTURB_NOT)
+            found[arrival.place] = Settling(arrival.place, since, since + SETTLING, count, text)
+    return tuple(found.values())
+
+
+def due(
+    book: Book,
+    windows: Iterable[Expectation],
+    feed: Iterable[FeedDue],
+    now: int,
+    until: int,
+) -> tuple[Due, ...]:
+    """List what is due from now until an instant ("tonight", "this week"), with what is late.
+
+    Args:
+        book: Clutches and egg log.
+        windows: Hatch windows of those that have one.
+        feed: Feed in the refrigerator with its dates.
+        now: Room time, ms.
+        until: End of tonight or of the week.
+
+    Returns:
+        By instant, what is late first.
+    """
+    found = [one for clutch in book.clutches for one in _candling(clutch, book.account(clutch.id), now)]
+    found += [
+        Due(
+            one.at, None, Kind.FEED, "", "", (f"feed out of the refrigerator: {one.what}",), late=one.at < now
+        )
+        for one in feed
+        if not one.done
+    ]
+    found += [hatch for window in windows for hatch in _hatching(book, window, now)]
+    found += [
+        Due(one.since, one.until, Kind.LEAVE_ALONE, "", one.place, one.text) for one in settling(book, now)
+    ]
+    wanted = [one for one in found if one.at <= until]
+    return tuple(sorted(wanted, key=lambda one: (not one.late, one.at, one.clutch)))
+
+
+def overdue(clutch: Clutch, account: Account, latest: int | None, now: int) -> Verdict | None:
+    """Judge a clutch with eggs left after the end of its window.
+
+    Args:
+        clutch: The clutch.
+        account: Its account.
+        latest: End of its window, or None where no day can be named.
+        now: Room time, ms.
+
+    Returns:
+        Low priority while it is overdue; not wrong once the last egg is out; None otherwise.
+    """
+    if latest is None or now <= latest:
+        return None
+    if account.left == 0:
+        return Verdict("overdue", wrong=False, since=latest, reason=("no egg is left in the box",))
+    eggs = "1 egg" if account.left == 1 else f"{account.left} eggs"
+    advice = (
+        "candle without turning, compare the sensor with a second thermometer, and leave sound eggs "
+        "where they are; do not open an egg to help, ask a veterinarian with reptile practice"
+    )
+    return Verdict(
+        "overdue",
+        wrong=True,
+        since=latest,
+        priority=Priority.LOW,
+        value=float(account.left),
+        reason=(
+            f"{eggs} of {clutch.id} are left ",
+            Lasting(now - latest),
+            " after the end of the hatch window; late hatching is common, and the window may be wrong",
+        ),
+        advice=(advice,),
+    )
+
+
+def _candling(clutch: Clutch, account: Account, now: int) -> Iterable[Due]:
+    """List the candlings that are not done."""
+    if account.left == 0 or account.first_pip is not None:
+        return
+    for day in CANDLE_ON:
+        at = clutch.laid + round(day * DAY)
+        if any(candled >= at - CANDLED_EARLY for candled in account.candled):
+            continue
+        text: Sentence = (f"candle {clutch.id}: day {day:g}",)
+        yield Due(at, None, Kind.CANDLE, clutch.id, account.box, text, late=at < now)
+
+
+def _hatching(book: Book, window: Expectation, now: int) -> Iterable[Due]:
+    """List a hatch window that is open or will be."""
+    account = book.account(window.clutch)
+    if account.left == 0 or window.earliest is None:
+        return
+    eggs = "1 egg" if account.left == 1 else f"{account.left} eggs"
+    ends: Sentence = (", until ", Instant(window.latest)) if window.latest is not None else ()
+    text: Sentence = (f"{window.clutch} may hatch ({eggs} left): from ", Instant(window.earliest), *ends)
+    late = window.latest is not None and window.latest < now
+    yield Due(window.earliest, window.latest, Kind.HATCH, window.clutch, account.box, text, late=late)
+
+
+def within(found: Sequence[Due], until: int) -> tuple[Due, ...]:
+    """Give the part of a list that is due until an instant."""
+    return tuple(one for one in found if one.at <= until)
