@@ -204,7 +204,8 @@ class ColdStore(Detector[ColdStoreParams]):
         )
         advice: Sentence = (
             "Keep the door shut: without power it stays cold for about 4 h. ",
-            "Throw away what perishes and was too warm; do not feed it. It is a rule for human food, taken here as an upper bound.",
+            "Throw away what perishes and was too warm; do not feed it. ",
+            "It is a rule for human food, taken here as an upper bound.",
         )
         return self._verdict(at, FOOD, Priority.MEDIUM, (reason, advice))
 
