@@ -16,6 +16,7 @@ from rules.plan import Priority
 from rules.reading import Quantity
 from rules.span import Span
 from rules.words import Sentence
+from sensors.reader import WATCH
 
 TITLE = 60
 """Longest title (characters): what a lock screen shows in one or two lines."""
@@ -42,6 +43,7 @@ _OPENINGS = {
     Tone.ESCALATION: "Nobody answered: ",
     Tone.RIGHT_AGAIN: "Right again: ",
 }
+_QUANTITIES = frozenset(quantity.value for quantity in Quantity)
 _URGENT = frozenset({Tone.RAISED, Tone.WORSE, Tone.ESCALATION})
 
 
@@ -262,11 +264,13 @@ def _title(fresh: Sequence[tuple[Told, Facts]], stale: Sequence[Facts], speaker:
 
 
 def _rule(facts: Facts) -> str:
-    """The rule's name; where the sensor itself is wrong, the sensor is named with it."""
-    subject = facts.key.subject
-    sensor = facts.quantity is None and subject and subject not in {quantity.value for quantity in Quantity}
-    shown = subject.removeprefix("watch/")
-    return f"{shown} {facts.key.rule}" if sensor and shown != facts.key.place else facts.key.rule
+    """The rule's name; where the sensor or an organ of the watch is wrong, with its name."""
+    subject, rule = facts.key.subject, facts.key.rule
+    if subject.startswith(f"{WATCH}/"):
+        _, _, name = subject.removeprefix(f"{WATCH}/").partition("/")
+        return f"{rule} ({name})" if name else rule
+    sensor = facts.quantity is None and subject and subject not in _QUANTITIES
+    return f"{subject} {rule}" if sensor and subject != facts.key.place and subject not in rule else rule
 
 
 def _block(item: Told, facts: Facts, find: Find, speaker: Speaker) -> str:
@@ -276,11 +280,12 @@ def _block(item: Told, facts: Facts, find: Find, speaker: Speaker) -> str:
     reason = speaker.say(facts.reason).rstrip(" .")
     head = f"{_OPENINGS[item.tone]}{_name(facts)} {_rule(facts)}"
     lines = [f"{head}: {reason}." if reason else f"{head}.", *_measured(facts, reason, speaker)]
-    lines.append(f"Since {speaker.when(facts.since)} ({lasting(speaker.now - facts.since)}).")
+    lines.append(_since(facts, reason, speaker))
     advice = speaker.say(facts.advice).strip()
     lines += [f"Try: {advice}"] if advice else []
     lines += [f"Your note: {facts.own_advice.strip()}"] if facts.own_advice.strip() else []
-    lines += [caution(facts)] if item.tone in _URGENT and caution(facts) else []
+    care = caution(facts)
+    lines += [care] if care and item.tone in _URGENT and not _cautioned(advice, care) else []
     lines += _explained(item, find)
     lines.append(f"{_numbered(facts)}, {item.priority.value} priority")
     return "\n".join(lines)
@@ -294,10 +299,24 @@ def _measured(facts: Facts, reason: str, speaker: Speaker) -> list[str]:
     if facts.value is not None and facts.value == facts.value:
         value = speaker.value(facts.quantity, facts.value)
         parts += [f"Now {value}"] if value not in reason else []
-    if facts.span is not None:
-        parts.append(f"{'safe' if facts.safe else 'ideal'} is {speaker.span(facts.quantity, facts.span)}")
+    which = "safe" if facts.safe else "ideal"
+    if facts.span is not None and f"{which} is" not in reason:
+        parts.append(f"{which} is {speaker.span(facts.quantity, facts.span)}")
     text = "; ".join(parts)
     return [f"{text[:1].upper()}{text[1:]}."] if text else []
+
+
+def _since(facts: Facts, reason: str, speaker: Speaker) -> str:
+    """Since when; only for how long where the reason has said the instant."""
+    at, span = speaker.when(facts.since), lasting(speaker.now - facts.since)
+    if speaker.offset is None or f"since {at}" in reason:
+        return f"For {span}."
+    return f"Since {at} ({span})."
+
+
+def _cautioned(advice: str, care: str) -> bool:
+    """Tell whether the rule's own advice has said the caution."""
+    return ("wet" if care is MAINS_CAUTION else "cut-out") in advice
 
 
 def caution(facts: Facts) -> str:
@@ -321,7 +340,7 @@ def _explained(item: Told, find: Find) -> list[str]:
 
 
 def _right_again(facts: Facts, speaker: Speaker) -> str:
-    ended = speaker.say(facts.ended).rstrip(" .")
+    ended = speaker.say(facts.ended).removeprefix("Right again: ").rstrip(" .")
     head = f"Right again: {_name(facts)}, was {_rule(facts)}"
     until = facts.cleared if facts.cleared is not None else speaker.now
     span = f"From {speaker.when(facts.since)} to {speaker.when(until)} ({lasting(until - facts.since)})."

@@ -186,8 +186,9 @@ class Delivery:
         for name, line in self._lines.items():
             self._drop_old(name, line, now)
         due = [name for name, line in self._lines.items() if self._chosen(name, line, now)]
-        self._send([name for name in due if not self._lines[name].failures], COURIERS, now)
-        self._send([name for name in due if self._lines[name].failures], COURIERS - 1, now)
+        ailing = [name for name in due if self._lines[name].failures]
+        self._send([name for name in due if name not in ailing], COURIERS, now)
+        self._send(ailing, COURIERS - 1, now)
         return self._given()
 
     def says(self) -> list[Arrival]:

@@ -168,7 +168,7 @@ def _parts(address: str) -> set[str]:
     }
     parts |= {piece for part in split.path.split("/") for piece in re.split(r"[:@,]", part)}
     for key, value in parse_qsl(split.query, keep_blank_values=True):
-        parts |= {value, *re.split(r"[,;]", value)} if value.lower() not in _OPTIONS else set()
+        parts |= {value, *re.split(r"[,;]|@[^,;]*", value)} if value.lower() not in _OPTIONS else set()
         parts |= {key.lstrip("+-: ")} if key[:1] in "+-: " else set()
     if password:
         parts.add(base64.b64encode(f"{unquote(user)}:{unquote(password)}".encode()).decode())
