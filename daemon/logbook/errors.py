@@ -1,5 +1,6 @@
 """What can go wrong with the logbook, by blame and remedy."""
 
+import errno
 import sqlite3
 from enum import StrEnum
 
@@ -43,6 +44,17 @@ class NoLogbook(Exception):  # noqa: N818 - says what happened
 
 class TooSlow(Exception):  # noqa: N818 - says what happened
     """A question to the archive took longer than it was given."""
+
+
+def of_system(error: OSError) -> CannotRecord:
+    """Give our exception for the operating system's."""
+    codes = {
+        errno.ENOSPC: Trouble.FULL,
+        errno.EDQUOT: Trouble.FULL,
+        errno.EROFS: Trouble.READ_ONLY,
+        errno.EIO: Trouble.IO,
+    }
+    return CannotRecord(codes.get(error.errno or 0, Trouble.CANNOT_OPEN), error.strerror or str(error))
 
 
 _TROUBLES = {

@@ -8,6 +8,10 @@ Room time begins at the wall clock's Unix ms where that is trusted at the first
 start, else at :data:`FIXED_BASE`; so instants look like Unix ms and an import lies
 before the room's start. Values are stored as thousandths, ``NULL`` is no value.
 
+Row numbers of recent are given by the writer, one above the newest row, which is never
+deleted: they never come back. (SQLite's AUTOINCREMENT would do the same for one page
+more in every commit.)
+
 Every row that is not covered by a digest carries ``mark``, a CRC-32 over its
 content: SQLite's own check does not see a flipped bit in a value.
 """
@@ -16,14 +20,7 @@ import os
 import sqlite3
 from pathlib import Path
 
-from daemon.logbook.errors import (
-    CannotRecord,
-    LogbookDamaged,
-    LogbookNewer,
-    NoLogbook,
-    Trouble,
-    translated,
-)
+from daemon.logbook.errors import LogbookDamaged, LogbookNewer, NoLogbook, of_system, translated
 
 FILE = "logbook.db"
 """Name of the logbook in the data folder."""
@@ -76,7 +73,7 @@ CREATE TABLE seals (
   id INTEGER PRIMARY KEY, hour INTEGER NOT NULL, pages INTEGER NOT NULL,
   digest BLOB NOT NULL, chain BLOB NOT NULL);
 CREATE TABLE snapshots (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, now INTEGER NOT NULL, row INTEGER NOT NULL,
+  id INTEGER PRIMARY KEY, now INTEGER NOT NULL, row INTEGER NOT NULL,
   pinned INTEGER NOT NULL, state BLOB NOT NULL, digest BLOB NOT NULL);
 CREATE TABLE journal (
   row INTEGER PRIMARY KEY, now INTEGER NOT NULL, kind TEXT NOT NULL, body TEXT NOT NULL,
@@ -132,7 +129,7 @@ def open_writable(folder: Path, *, create: bool = True) -> sqlite3.Connection:
         _close(connection)
         raise translated(error) from error
     except OSError as error:
-        raise _cannot_open(error) from error
+        raise of_system(error) from error
     except (LogbookNewer, LogbookDamaged):
         _close(connection)
         raise
@@ -189,11 +186,6 @@ def make_private_folder(folder: Path) -> None:
     if not folder.exists():
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         folder.chmod(0o700)
-
-
-def _cannot_open(error: OSError) -> Exception:
-    codes = {28: Trouble.FULL, 30: Trouble.READ_ONLY, 5: Trouble.IO}
-    return CannotRecord(codes.get(error.errno or 0, Trouble.CANNOT_OPEN), error.strerror or "")
 
 
 def _make_file(folder: Path, path: Path) -> None:

@@ -198,9 +198,11 @@ class Logbook:
         packed = zlib.compress(state, 6)
 
         def work(connection: sqlite3.Connection) -> None:
+            number = connection.execute("SELECT ifnull(max(id), 0) + 1 FROM snapshots").fetchone()[0]
+            seen = _snapshot_digest((number, now, row, int(pinned)), state)
             connection.execute(
-                "INSERT INTO snapshots (now, row, pinned, state, digest) VALUES (?, ?, ?, ?, ?)",
-                (now, row, int(pinned), packed, _snapshot_digest(now, row, pinned, state)),
+                "INSERT INTO snapshots (id, now, row, pinned, state, digest) VALUES (?, ?, ?, ?, ?, ?)",
+                (number, now, row, int(pinned), packed, seen),
             )
             connection.execute(
                 "DELETE FROM snapshots WHERE pinned = 0 AND id NOT IN"
@@ -332,20 +334,20 @@ class Logbook:
 def read_snapshots(connection: sqlite3.Connection) -> list[Snapshot]:
     """Read the snapshots that are whole, newest first."""
     found = []
-    for now, row, pinned, packed, seen in connection.execute(
-        "SELECT now, row, pinned, state, digest FROM snapshots ORDER BY id DESC"
+    for *head, packed, seen in connection.execute(
+        "SELECT id, now, row, pinned, state, digest FROM snapshots ORDER BY id DESC"
     ):
         try:
             state = zlib.decompress(packed)
         except zlib.error:
             continue
-        if _snapshot_digest(now, row, bool(pinned), state) == seen:
-            found.append(Snapshot(now, row, state))
+        if _snapshot_digest(tuple(head), state) == seen:
+            found.append(Snapshot(head[1], head[2], state))
     return found
 
 
-def _snapshot_digest(now: int, row: int, pinned: bool, state: bytes) -> bytes:  # noqa: FBT001 - a stored value
-    return chained(state, now, row, pinned)
+def _snapshot_digest(head: tuple[int, ...], state: bytes) -> bytes:
+    return chained(state, *head)
 
 
 def _number(connection: sqlite3.Connection, name: str, default: int) -> int:
