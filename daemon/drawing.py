@@ -51,6 +51,9 @@ NO_READINGS = "no readings"
 _LETTER = 6.2
 """Width of a letter of 11 px, px; on the wide side, so that words never collide."""
 
+_LABELS = 76
+"""Width of the words at the left edge that name the spans, px."""
+
 _NARROWEST = 340
 """A strip on the page may be this narrow, px: words are placed for it."""
 
@@ -290,7 +293,7 @@ def _words(drawing: CurveDrawing, sheet: _Sheet) -> str:
     """Write what stands on the strip: gaps, and on a tall picture hours, limits, extremes."""
     found: list[str] = []
     for since, until, value in _spoken_gaps(drawing):
-        if (until - since) * sheet.scale.per_ms * sheet.room / sheet.scale.width > _LETTER * 13:
+        if (until - since) * sheet.scale.per_ms * sheet.room / sheet.scale.width > _LETTER * 11.5:
             y = max(sheet.scale.y(value) - 5, sheet.scale.top + 9)
             found.append(sheet.stand(max(since, drawing.start), _text(NO_READINGS, 7, y, "faint halo")))
     if sheet.size in {Size.FULL, Size.PRINT}:
@@ -356,9 +359,10 @@ def _extremes(drawing: CurveDrawing, sheet: _Sheet) -> str:
     for at, value, below in ((low_at, low, True), (high_at, high, False)):
         y = sheet.scale.y(value)
         x = sheet.scale.x(at) * sheet.room / sheet.scale.width
-        anchor = "start" if x < 60 else "end" if x > sheet.room - 60 else "middle"
+        anchor = "start" if x < _LABELS else "end" if x > sheet.room - 60 else "middle"
+        aside = _LABELS - x if x < _LABELS else 0
         level = min(y + 15, sheet.scale.bottom - 3) if below else max(y - 8, sheet.scale.top + 4)
-        words = _text(drawing.say(value), 0, level, "halo", anchor=anchor)
+        words = _text(drawing.say(value), aside, level, "halo", anchor=anchor)
         found += sheet.stand(at, f'<circle class="dot" cx="0" cy="{y:.1f}" r="3.5"/>{words}')
     return found
 

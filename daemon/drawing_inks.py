@@ -94,7 +94,8 @@ def page_sheet() -> str:
     return (
         f":root{{color-scheme:light dark;{_properties(LIGHT)}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{_properties(DARK)}}}}}\n"
-        ".strip path,.strip rect{vector-effect:non-scaling-stroke}\n" + rules(variables, PAGE_FACE)
+        ".strip path,.strip rect{vector-effect:non-scaling-stroke}\n.strip>svg{overflow:visible}\n"
+        + rules(variables, PAGE_FACE)
     )
 
 
