@@ -77,14 +77,14 @@ def _nothing_judged(place: Effective, _: RoomFile) -> Said:
         if Quantity.TEMPERATURE not in sensor.table.quantities:
             continue
         if spot_of(place, sensor.table.spot, Quantity.TEMPERATURE) is None:
-            yield (f'{place.place}: sensor {sensor.name} is at spot "{sensor.table.spot}", which has no range of '
-                   "temperature; it is recorded and not judged")  # fmt: skip
+            yield (f'{place.place}: sensor {sensor.name} is at "{sensor.table.spot}", which has no range '
+                   "of temperature; it is recorded and not judged")  # fmt: skip
 
 
 def _no_egg_mass(place: Effective, _: RoomFile) -> Said:
     """A box with eggs whose lag is not known."""
     if place.kind is PlaceKind.BOX and place.stage in table.EGG_STAGES and place.egg_lag is None:
-        yield f"{place.place}: has no egg_mass or lag; its eggs are taken to feel each change of the air at once"
+        yield f"{place.place}: has no egg_mass or lag; its eggs are taken to feel the air's changes at once"
 
 
 def _narrow(place: Effective, model: RoomFile) -> Said:
@@ -131,8 +131,8 @@ def _silences(place: Effective, _: RoomFile) -> Said:
     for sensor in place.sensors:
         silence, every = sensor.table.silence, sensor.table.read.every
         if silence is not None and 0 < silence < 2 * every:
-            yield (f"{place.place}: silence ({say_duration(silence)}) of sensor {sensor.name} is shorter than "
-                   f"two of its intervals (every {say_duration(every)})")  # fmt: skip
+            yield (f"{place.place}: silence ({say_duration(silence)}) of sensor {sensor.name} is shorter "
+                   f"than two of its intervals (every {say_duration(every)})")  # fmt: skip
 
 
 def _room(model: RoomFile) -> Said:

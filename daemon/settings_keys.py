@@ -102,7 +102,7 @@ def written(info: FieldInfo, value: Any) -> str:
         return ""
     told = _told(info)
     write = told.write if told is not None else _write
-    if _is_list(info.annotation) and isinstance(value, tuple) and (told is None or told.words[:3] != "one"):
+    if _is_list(info.annotation) and isinstance(value, tuple) and not (told is not None and told.whole):
         return "[" + ", ".join(write(each) for each in value) + "]"
     return write(value)
 
@@ -135,14 +135,11 @@ def _is_list(annotation: Any) -> bool:
 
 
 def _says(annotation: Any) -> Says | None:
-    """Find what an annotation says about itself."""
-    for part in get_args(annotation):
-        if isinstance(part, Says):
-            return part
-        found = _says(part)
-        if found is not None:
-            return found
-    return None
+    """Find what an annotation says about itself, the outermost first."""
+    parts = get_args(annotation)
+    own = next((part for part in parts if isinstance(part, Says)), None)
+    inner = (_says(part) for part in parts)
+    return own or next((found for found in inner if found is not None), None)
 
 
 def _told(info: FieldInfo) -> Says | None:
@@ -154,7 +151,8 @@ def _type_words(info: FieldInfo) -> str:
     """Say what a key takes."""
     words = choices(info)
     told = _told(info)
-    many = "list of " if _is_list(info.annotation) else ""
+    whole = told is not None and told.whole
+    many = "list of " if _is_list(info.annotation) and not whole else ""
     if words:
         return f"{many}{'one of ' if not many else ''}{', '.join(words)}"
     if told is not None:

@@ -334,7 +334,14 @@ class WatchTable(Table):
 
 
 _DaysLong = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False, strict=True)]
-Record = Annotated[tuple[Celsius, _DaysLong], Says('["28.5 C", 58]', str)]
+
+
+def _write_record(record: tuple[float, float]) -> str:
+    """Write an own record as the config does."""
+    return f'["{record[0]:g} C", {record[1]:g}]'
+
+
+Record = Annotated[tuple[Celsius, _DaysLong], Says('["28.5 C", 58]', _write_record)]
 
 
 class ClutchTable(Table):

@@ -69,7 +69,14 @@ def _points(read: Any) -> BeforeValidator:
 
 
 Points = tuple[tuple[float, float], ...]
-_POINTS = Says("one or two points [[reference, reading]]", str)
+
+
+def _write_points(points: Points) -> str:
+    """Write points as the config does."""
+    return "[" + ", ".join(f"[{reference:g}, {reading:g}]" for reference, reading in points) + "]"
+
+
+_POINTS = Says("one or two points [[reference, reading]]", _write_points, whole=True)
 TemperaturePoints = Annotated[Points, _points(_reference), _POINTS]
 HumidityPoints = Annotated[Points, _points(units.percent), _POINTS]
 

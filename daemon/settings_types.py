@@ -93,10 +93,12 @@ class Says:
     Attributes:
         words: The type in a keeper's words.
         write: Turns a value back into the text of the config.
+        whole: It speaks of a list as a whole, not of its elements.
     """
 
     words: str
     write: Callable[[Any], str]
+    whole: bool = False
 
 
 def quoted(value: object) -> str:

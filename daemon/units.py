@@ -147,10 +147,9 @@ def percent(value: object) -> float:
     Raises:
         ValueError: It is no number, or outside 0 to 100.
     """
-    number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else -1.0
-    if not 0 <= number <= 100:
-        raise ValueError(f"{_quoted(value)} is no percentage; write a plain number of 0 to 100")
-    return number
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 100:
+        return float(value)
+    raise ValueError(f"{_quoted(value)} is no percentage; write a plain number of 0 to 100")
 
 
 def mass(text: object) -> float:
