@@ -20,6 +20,9 @@ from rules.words import Number
 
 RULE = "sensors disagree"
 
+STEP = 5 * MINUTE
+"""One pair per this span is looked at (ms)."""
+
 
 def allowed(error_a: float, error_b: float) -> float:
     """Give how far two sensors with these class accuracies may stand apart."""
@@ -45,12 +48,12 @@ class AgreementParams:
     hold: int = 2 * HOUR
     smooth: int = 20 * MINUTE
     usual: int = 48 * HOUR
-    gap: int = 5 * MINUTE
+    gap: int = 15 * MINUTE
     unit: str = "K"
 
 
 class Agreement(Detector[AgreementParams]):
-    """Watches the difference of two sensors at one spot, once a minute."""
+    """Watches the difference of two sensors at one spot, every five minutes."""
 
     __slots__ = ("at", "due", "held", "ok", "seen", "since", "smooth", "usual", "wrong")
 
@@ -72,7 +75,7 @@ class Agreement(Detector[AgreementParams]):
         if at < self.due:
             return None
         params = self.params
-        self.due = at + MINUTE
+        self.due = at + STEP
         step = min(at - self.at, params.gap) if self.at else 0
         self.at = at
         difference = first - second

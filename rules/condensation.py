@@ -20,6 +20,9 @@ from rules.words import Degrees, Sentence
 
 RULE = "condensation"
 
+STEP = 5 * MINUTE
+"""One pair per this span is looked at (ms)."""
+
 
 def surface_estimate(inside: float, outside: float, share: float = 0.5) -> float:
     """Estimate a thin wall's inner temperature, °C, between inside and outside air."""
@@ -41,14 +44,14 @@ class CondensationParams:
 
     near: float = 0.5
     hold: int = HOUR
-    gap: int = 5 * MINUTE
+    gap: int = 15 * MINUTE
     share: float = 0.5
     tell_estimate: bool = False
     surface: str = "the lid"
 
 
 class Condensation(Detector[CondensationParams]):
-    """Watches one pair of temperature and humidity, once a minute.
+    """Watches one pair of temperature and humidity, every five minutes.
 
     Attributes:
         margin: Surface less dew point, K (negative: dew), or None: not known.
@@ -79,7 +82,7 @@ class Condensation(Detector[CondensationParams]):
         """Take a good pair; the surface's temperature where measured, else that outside."""
         if at < self.due:
             return None
-        self.due = at + MINUTE
+        self.due = at + STEP
         step = min(at - self.at, self.params.gap) if self.at else 0
         self.at = at
         dew = dew_point(temperature, humidity)

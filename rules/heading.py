@@ -108,15 +108,21 @@ class Moving:
         return inf if share >= 1 else self.last * share / (1 - share)
 
 
-def _bounds(extremes: Sequence[float], side: int, params: HeadingParams) -> float | None:
-    """Give the learnt bound of one side (``side`` -1 lowest, 1 highest), or None."""
+def _bounds(extremes: Sequence[float], side: int, wide: float, params: HeadingParams) -> float | None:
+    """Give the learnt bound of one side (``side`` -1 lowest, 1 highest), or None.
+
+    The bulk of the day, and no less than the second most extreme of the last six hours
+    (one lid does not move it), with half the usual swing ``wide`` (K) to spare.
+    """
     if len(extremes) < 3:
         return None
     outwards = sorted((side * value for value in extremes), reverse=True)
     if params.widest:
         return side * (outwards[0] + params.margin)
     quarter = outwards[len(outwards) // 4]
-    return side * (quarter + max(params.margin, 2 * (quarter - median(outwards))))
+    bulk = quarter + max(params.margin, 2 * (quarter - median(outwards)))
+    lately = sorted(side * value for value in extremes[-6:])
+    return side * max(bulk, lately[-2] + max(params.margin, wide / 2))
 
 
 class Heading(Detector[HeadingParams]):
@@ -259,6 +265,9 @@ class Heading(Detector[HeadingParams]):
             return self._follow(at, low if self.side < 0 else high, ambient)
         if at < self.quiet:
             return None
+        lower, upper = self.lower, self.upper
+        if lower is not None and upper is not None and lower < mean < upper:
+            return None
         if self._beyond(mean, FALLING) and low is not None and (high is None or mean < (low + high) / 2):
             return self._judge(at, FALLING, low, ambient)
         if self._beyond(mean, RISING) and high is not None and (low is None or mean > (low + high) / 2):
@@ -296,8 +305,10 @@ class Heading(Detector[HeadingParams]):
             self.hour, self.hour_low, self.hour_high, self.steep = at, mean, mean, 0.0
 
     def _learn_bounds(self) -> None:
-        self.lower = _bounds(self.lows[self.period], FALLING, self.params)
-        self.upper = _bounds(self.highs[self.period], RISING, self.params)
+        lows, highs = self.lows[self.period], self.highs[self.period]
+        wide = median([high - low for low, high in zip(lows, highs, strict=True)]) if lows else 0.0
+        self.lower = _bounds(lows, FALLING, wide, self.params)
+        self.upper = _bounds(highs, RISING, wide, self.params)
 
     def _beyond(self, mean: float, side: int) -> bool:
         bound = self.lower if side < 0 else self.upper
@@ -371,7 +382,7 @@ class Heading(Detector[HeadingParams]):
                 return False
         if side < 0 and ambient is not None and self.tau is not None:
             full = (moving.now - ambient) / self.tau[0]
-            return 0.35 * full <= moving.last / moving.span <= 2.5 * full
+            return 0.35 * full <= moving.last / moving.span <= 1.8 * full
         return True
 
     def _forecast(self, moving: Moving, side: int, limit: float, ambient: float | None) -> Forecast | None:

@@ -14,6 +14,9 @@ from rules.words import Degrees, Percent
 
 RULE = "humidity equals temperature"
 
+STEP = 5 * MINUTE
+"""One pair per this span is looked at (ms)."""
+
 
 @dataclass(frozen=True, slots=True)
 class MirroredParams:
@@ -27,11 +30,11 @@ class MirroredParams:
 
     near: float = 0.11
     hold: int = 3 * HOUR
-    gap: int = 5 * MINUTE
+    gap: int = 15 * MINUTE
 
 
 class Mirrored(Detector[MirroredParams]):
-    """Watches the two quantities of one sensor, once a minute."""
+    """Watches the two quantities of one sensor, every five minutes."""
 
     __slots__ = ("at", "due", "held", "since", "wrong")
 
@@ -48,7 +51,7 @@ class Mirrored(Detector[MirroredParams]):
         """Take a pair of the same sensor."""
         if at < self.due:
             return None
-        self.due = at + MINUTE
+        self.due = at + STEP
         step = min(at - self.at, self.params.gap) if self.at else 0
         self.at = at
         same = -self.params.near < temperature - humidity < self.params.near

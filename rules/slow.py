@@ -37,7 +37,7 @@ class CreepingParams:
         minimum: A creep smaller than this is not told, K.
     """
 
-    step: int = MINUTE
+    step: int = 5 * MINUTE
     block: int = 6 * HOUR
     daily: float = 0.2
     total: float = 0.6
@@ -234,7 +234,7 @@ class ShiftParams:
         steady: The new blocks may differ from each other by no more than this, K.
     """
 
-    step: int = MINUTE
+    step: int = 5 * MINUTE
     block: int = HOUR
     blocks: int = 3
     past: int = 24
@@ -346,7 +346,7 @@ class DegreeHoursParams:
 
     cover: int = MINUTE
     limit: float = 10.0
-    step: int = MINUTE
+    step: int = 5 * MINUTE
 
 
 class DegreeHours(Detector[DegreeHoursParams]):

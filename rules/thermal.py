@@ -6,8 +6,10 @@ own τ from the falls that it has been through. Not valid near 0 °C in a freeze
 thaws or freezes holds its temperature.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import exp, inf, log, sqrt
+from typing import Self
 
 from rules.detector import Detector
 from rules.reading import HOUR, MINUTE
@@ -181,7 +183,7 @@ class BoxConstant(Detector[BoxConstantParams]):
     curves a fitted ambient is wrong by 5–20 K.
     """
 
-    __slots__ = ("begin", "due", "lowest", "points", "start", "sums", "taus")
+    __slots__ = ("_fit", "begin", "due", "lowest", "points", "start", "sums", "taus")
 
     def __init__(self, params: BoxConstantParams | None = None) -> None:
         """Begin with nothing learnt."""
@@ -193,6 +195,23 @@ class BoxConstant(Detector[BoxConstantParams]):
         self.points = 0
         self.sums: list[float] = []
         self.taus: list[float] = []
+        self._fit = DecayFit()
+
+    def state(self) -> dict[str, object]:
+        """Give the memory, the running sums of the present fall included."""
+        fit = self._fit
+        self.points, self.sums = fit.n, [fit.st, fit.stt, fit.sy, fit.syy, fit.sty]
+        return super().state()
+
+    @classmethod
+    def restored(cls, params: BoxConstantParams, state: Mapping[str, object]) -> Self:
+        """Give one with the memory ``state``, the running sums included."""
+        self = super().restored(params, state)
+        fit = self._fit
+        if self.sums:
+            fit.n = self.points
+            fit.st, fit.stt, fit.sy, fit.syy, fit.sty = self.sums
+        return self
 
     def see(self, at: int, value: float, ambient: float | None) -> float | None:
         """Take a reading and the ambient beside it; give a τ (ms) that was just learnt."""
@@ -203,7 +222,7 @@ class BoxConstant(Detector[BoxConstantParams]):
         self.due = at + params.step
         if ambient is None or gap or value - ambient < 1.0:
             return self._end(at)
-        if not self.points:
+        if not self._fit.n:
             self._begin(at, value, ambient)
             return None
         if value > self.lowest + params.back:
@@ -215,13 +234,13 @@ class BoxConstant(Detector[BoxConstantParams]):
             self._begin(at, value, ambient)
             return None
         self.lowest = min(value, self.lowest)
-        self._add(at, value, ambient)
+        self._fit.add(at - self.begin, value, ambient)
         return None
 
     def away(self, since: int, now: int) -> None:
         """End the fall: what happened meanwhile is not known."""
         del since, now
-        self.points = 0
+        self._fit = DecayFit()
 
     def known(self) -> tuple[float, float] | None:
         """Give (τ in ms, standard deviation of ln τ), or None before the first fall."""
@@ -235,29 +254,15 @@ class BoxConstant(Detector[BoxConstantParams]):
         return exp(mean), max(0.1, sqrt(variance))
 
     def _begin(self, at: int, value: float, ambient: float) -> None:
-        self.begin, self.start, self.lowest, self.points = at, value, value, 0
-        self.sums = [0.0] * 5
-        self._add(at, value, ambient)
-
-    def _add(self, at: int, value: float, ambient: float) -> None:
-        fit = self._fit()
-        fit.add(at - self.begin, value, ambient)
-        self.points = fit.n
-        self.sums = [fit.st, fit.stt, fit.sy, fit.syy, fit.sty]
-
-    def _fit(self) -> DecayFit:
-        fit = DecayFit()
-        fit.n = self.points
-        if self.sums:
-            fit.st, fit.stt, fit.sy, fit.syy, fit.sty = self.sums
-        return fit
+        self.begin, self.start, self.lowest = at, value, value
+        self._fit = DecayFit()
+        self._fit.add(0, value, ambient)
 
     def _end(self, at: int) -> float | None:
         """Close the fall; learn from it where it was one."""
-        params, points = self.params, self.points
-        fit = self._fit()
-        self.points = 0
-        if points < 3 or at - self.begin < params.lasting or self.start - self.lowest < params.drop:
+        params, fit = self.params, self._fit
+        self._fit = DecayFit()
+        if fit.n < 3 or at - self.begin < params.lasting or self.start - self.lowest < params.drop:
             return None
         tau = fit.tau() or inf
         if not params.shortest <= tau <= params.longest or fit.fit() < params.straight:

@@ -44,7 +44,7 @@ class Box:
             self.heat = False
         on = {"kept": self.heat, "lost": False, "stuck": True}[heater]
         power = self.power if on else 0.0
-        keep = 0.3 if lid else self.keep
+        keep = 0.5 if lid else self.keep
         direct = self.share * (1 - self.keep) * power
         target = keep * self.mass + (1 - keep) * room + direct
         self.air += (target - self.air) * (1 - math.exp(-1 / 2.5))
