@@ -162,7 +162,12 @@ keep_logbook() {
     kept=$state-before-$(basename "$target")
     systemctl stop ovigil-uplink.service ovigil-page.service ovigil.service 2>/dev/null || true
     rm -rf "$state"-before-*
-    if [ -d "$state" ]; then cp -a "$state" "$kept"; fi
+    if [ -d "$state" ] && ! cp -a "$state" "$kept"; then
+        rm -rf "$kept"
+        started || true
+        start_others
+        fail "no room to keep the logbook in $kept: nothing was changed, still on $(basename "$previous")"
+    fi
 }
 
 go_back() {
