@@ -36,6 +36,10 @@ STA_UNSYNC = 0x40
 """Its status bit of the same meaning."""
 
 
+TIME_SERVICES = ("run/systemd/timesync", "run/chrony", "run/ntpd.pid", "run/ntpsec", "run/openntpd")
+"""Where the usual time services leave a sign that they run."""
+
+
 class Clock(Protocol):
     """Where the shell takes its time from."""
 
@@ -112,6 +116,7 @@ class SystemClock:
         kernel: Callable[[], bool | None] = kernel_synchronised,
     ) -> None:
         self._timesync = root / "run/systemd/timesync"
+        self._services = tuple(root / name for name in TIME_SERVICES)
         self._last_known = max(last_known, EARLIEST_WALL)
         self._vouched = vouched
         self._kernel = kernel
@@ -130,14 +135,15 @@ class SystemClock:
 
         Returns:
             What the kernel says, where it may be asked and the date is plausible; else
-            what the system's time service says; where there is none, whether the date
-            is plausible and not before the newest record.
+            what the system's time service says; where no time service runs at all (a
+            container, a board whose clock has a battery), whether the date is plausible
+            and not before the newest record: nobody would ever vouch for it.
         """
         wall = self.wall()
         if wall < EARLIEST_WALL:
             return False
         known = None if self._vouched else self._kernel()
-        if known is not None:
+        if known or (known is not None and any(service.exists() for service in self._services)):
             return known
         if self._timesync.is_dir() and not self._vouched:
             return (self._timesync / "synchronized").exists()

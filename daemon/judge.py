@@ -137,6 +137,10 @@ class Judge:
             if effects:
                 write(effects, page)
 
+    def batch(self, now: int, page: Page) -> Batch:
+        """Give a page that was written outside a round (after a restart) as a batch."""
+        return self._batch(now, page, (), Before())
+
     def _batch(self, now: int, page: Page, entries: tuple[Entry, ...], before: "Before") -> Batch:
         for row in before.alarms:
             self.ledger.label(row, page)

@@ -10,6 +10,7 @@ not fit in the end is counted and listed afterwards.
 from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import Event, Thread
 
@@ -111,18 +112,16 @@ class Recorder(Thread):
         unacknowledged: Messages settled as "not recorded".
     """
 
-    def __init__(
-        self, logbook: Logbook, inbox: Inbox, boottime: Boottime, *, commit: int, window: int
-    ) -> None:
-        """Prepare; ``commit`` in ms, ``window`` in messages."""
-        super().__init__(name="recorder")
-        self._logbook = logbook
+    def __init__(self, folder: Path, inbox: Inbox, boottime: Boottime, *, commit: int, window: int) -> None:
+        """Prepare; ``commit`` in ms, ``window`` in messages. The thread itself opens the logbook."""
+        super().__init__(name="recorder", daemon=True)
+        self._folder = folder
         self._inbox = inbox
         self._boottime = boottime
         self.commit_every = commit
         self.window = window
         self._queue: SimpleQueue[Work] = SimpleQueue()
-        self._stop = Event()
+        self._ending = Event()
         self._pending = Pending()
         self._first = 0
         self._unsettled = 0
@@ -142,7 +141,7 @@ class Recorder(Thread):
 
     def end(self, within: float) -> bool:
         """Commit what is there and end; False where the disk did not answer in time (s)."""
-        self._stop.set()
+        self._ending.set()
         self.join(within)
         return not self.is_alive()
 
@@ -153,13 +152,19 @@ class Recorder(Thread):
         return since is not None and self._boottime() - since > STUCK
 
     @property
+    def well(self) -> bool:
+        """Tell whether the last commit went through."""
+        return self._well
+
+    @property
     def waiting(self) -> int:
         """Tell how many readings wait in memory."""
         return self._pending.readings
 
     def run(self) -> None:
         """Commit until told to end; see the class."""
-        while not self._stop.is_set():
+        self._logbook = Logbook.open(self._folder)
+        while not self._ending.is_set():
             self._gather(TURN)
             if self._due():
                 self._commit()

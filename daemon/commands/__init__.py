@@ -1,0 +1,1 @@
+"""The commands: what each does once the command line is understood."""
