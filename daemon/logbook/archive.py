@@ -15,7 +15,12 @@ from typing import Any, Self
 from daemon.logbook import replaying
 from daemon.logbook.clock import Labels, Look, labelled
 from daemon.logbook.curve import Bucket, Curve, Gathering
-from daemon.logbook.errors import CannotRecord, LogbookDamaged, translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    CannotRecord,
+    LogbookDamaged,
+    translated,
+)
 from daemon.logbook.pages import COUNTED, Column
 from daemon.logbook.schema import SERIES_BITS, open_readable
 from daemon.logbook.sealing import (
@@ -360,7 +365,7 @@ class Archive:
             if not nested:
                 connection.execute("BEGIN")
             yield connection
-        except sqlite3.Error as error:
+        except SQL_ERRORS as error:
             raise translated(error) from error
         finally:
             if not nested and connection.in_transaction:

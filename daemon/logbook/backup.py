@@ -20,7 +20,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.logbook.errors import CannotRecord, LogbookDamaged, LogbookNewer, NoLogbook, of_system, translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    CannotRecord,
+    LogbookDamaged,
+    LogbookNewer,
+    NoLogbook,
+    of_system,
+    translated,
+)
 from daemon.logbook.schema import FILE, make_private_folder, open_file, open_readable
 from daemon.logbook.verifying import damage, quick_damage
 
@@ -203,7 +211,7 @@ def _copied(folder: Path, half: Path, rest: float) -> dict[str, int]:
             source.execute("BEGIN")
             rows = _rows(source)
             source.backup(copy, pages=SLICE_PAGES, sleep=0, progress=_resting(rest))
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         raise translated(error) from error
     return rows
 
@@ -232,7 +240,7 @@ def _found_in(path: Path, rows: dict[str, int], *, deep: bool = True) -> list[st
             seen = {} if found else _rows(connection)
     except (LogbookDamaged, LogbookNewer, NoLogbook, CannotRecord) as error:
         return [str(error)]
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         return [str(translated(error))]
     return found + [
         f"{name}: {seen[name]} rows instead of {rows.get(name)}"

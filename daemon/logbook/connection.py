@@ -12,7 +12,12 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
-from daemon.logbook.errors import CannotRecord, Trouble, translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    CannotRecord,
+    Trouble,
+    translated,
+)
 from daemon.logbook.schema import BALLAST, BALLAST_BYTES, open_writable
 
 Result = TypeVar("Result")
@@ -55,7 +60,7 @@ class Writable:
         """Ask outside any transaction; raises as :meth:`run`."""
         try:
             return work(self._opened())
-        except sqlite3.Error as error:
+        except SQL_ERRORS as error:
             raise self._translated(error) from error
 
     def checkpoint(self) -> None:
@@ -101,7 +106,7 @@ class Writable:
             connection.execute("BEGIN IMMEDIATE")
             result = work(connection)
             connection.execute("COMMIT")
-        except sqlite3.Error as error:
+        except SQL_ERRORS as error:
             self._roll_back(connection)
             raise self._translated(error) from error
         except BaseException:
@@ -114,7 +119,7 @@ class Writable:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
 
-    def _translated(self, error: sqlite3.Error) -> Exception:
+    def _translated(self, error: Exception) -> Exception:
         ours = translated(error)
         if isinstance(ours, CannotRecord) and ours.code in (
             Trouble.IO,

@@ -69,14 +69,20 @@ _TROUBLES = {
     sqlite3.SQLITE_PERM: Trouble.CANNOT_OPEN,
     sqlite3.SQLITE_AUTH: Trouble.CANNOT_OPEN,
 }
+SQL_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+"""What SQLite raises; of a damaged name even its message is no text."""
+
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def translated(error: sqlite3.Error) -> Exception:
+def translated(error: Exception) -> Exception:
     """Give our exception for SQLite's; a mistake of the program stays what it is."""
+    if isinstance(error, UnicodeDecodeError):
+        return LogbookDamaged("the logbook is damaged: a name in it is no text")
     code = getattr(error, "sqlite_errorcode", None)
     if code is None:
-        return error
+        undecodable = isinstance(error, sqlite3.OperationalError) and "decode" in str(error)
+        return LogbookDamaged(f"the logbook is damaged: {error}") if undecodable else error
     primary = code & 0xFF
     if primary in _DAMAGE:
         return LogbookDamaged(f"the logbook is damaged: {error}")

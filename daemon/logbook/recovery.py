@@ -8,7 +8,14 @@ from pathlib import Path
 
 from daemon.logbook.backup import Backup, move_aside, newest_good, put_back, verify
 from daemon.logbook.connection import Writable
-from daemon.logbook.errors import CannotRecord, LogbookDamaged, LogbookNewer, NoLogbook, translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    CannotRecord,
+    LogbookDamaged,
+    LogbookNewer,
+    NoLogbook,
+    translated,
+)
 from daemon.logbook.schema import open_file, open_readable
 from daemon.logbook.sealing import put_meta
 from daemon.logbook.tables import append_journal, last_instant
@@ -56,7 +63,7 @@ def checked(folder: Path) -> list[str]:
             return quick_damage(connection)
     except LogbookDamaged as error:
         return [str(error)]
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         ours = translated(error)
         if isinstance(ours, LogbookDamaged):
             return [str(ours)]
@@ -139,7 +146,7 @@ def _numbers_given(moved: list[Path]) -> int | None:
         with closing(open_file(moved[0])) as connection:
             row = connection.execute("SELECT value FROM meta WHERE name = 'next number'").fetchone()
             return None if row is None else int(row[0])
-    except (IndexError, ValueError, sqlite3.Error, LogbookDamaged, LogbookNewer, NoLogbook, CannotRecord):
+    except (IndexError, ValueError, *SQL_ERRORS, LogbookDamaged, LogbookNewer, NoLogbook, CannotRecord):
         return None
 
 

@@ -9,7 +9,10 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator
 
-from daemon.logbook.errors import translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    translated,
+)
 from daemon.logbook.schema import SERIES_BITS
 from daemon.logbook.sealing import (
     SELECT_PAGE,
@@ -47,7 +50,7 @@ def replay(connection: sqlite3.Connection, since: int, until: int) -> Iterator[E
         for entry in _unsealed(connection, names):
             rounds[entry.now // HOUR].append(entry)
         yield from _hour_by_hour(connection, names, rounds, (first, last, since, until))
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         raise translated(error) from error
     finally:
         if not nested and connection.in_transaction:
@@ -71,7 +74,7 @@ def replay_rows(connection: sqlite3.Connection, after_row: int) -> Iterator[Entr
             for one in rows:
                 yield entry_of(one, *names[one[2]])
             row = rows[-1][0]
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         raise translated(error) from error
 
 

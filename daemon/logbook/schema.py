@@ -20,7 +20,14 @@ import os
 import sqlite3
 from pathlib import Path
 
-from daemon.logbook.errors import LogbookDamaged, LogbookNewer, NoLogbook, of_system, translated
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    LogbookDamaged,
+    LogbookNewer,
+    NoLogbook,
+    of_system,
+    translated,
+)
 
 FILE = "logbook.db"
 """Name of the logbook in the data folder."""
@@ -125,7 +132,7 @@ def open_writable(folder: Path, *, create: bool = True) -> sqlite3.Connection:
         _make_file(folder, path)
         connection = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None)
         _prepare(connection)
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         _close(connection)
         raise translated(error) from error
     except OSError as error:
@@ -169,7 +176,7 @@ def open_file(path: Path, *, immutable: bool = False) -> sqlite3.Connection:
         connection = sqlite3.connect(address, uri=True, timeout=BUSY_MS / 1000, isolation_level=None)
         connection.execute("PRAGMA query_only=1")
         empty = not _known(connection)
-    except sqlite3.Error as error:
+    except SQL_ERRORS as error:
         _close(connection)
         raise translated(error) from error
     except (LogbookNewer, LogbookDamaged):

@@ -162,7 +162,10 @@ def put_meta(connection: sqlite3.Connection, name: str, value: str) -> None:
 def series_names(connection: sqlite3.Connection) -> dict[int, Key]:
     """Read all series by number."""
     rows = connection.execute("SELECT id, sensor, quantity FROM series")
-    return {number: (sensor, Quantity(quantity)) for number, sensor, quantity in rows}
+    try:
+        return {number: (sensor, Quantity(quantity)) for number, sensor, quantity in rows}
+    except ValueError as error:
+        raise LogbookDamaged(f"a series has no known quantity: {error}") from error
 
 
 @dataclass(slots=True)

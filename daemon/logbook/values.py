@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
+from daemon.logbook.errors import LogbookDamaged
 from daemon.logbook.pages import Column
 from daemon.record import AlarmRow, Alert, Asked, Entered, Entry, Json, Kind
 from rules.events import AlarmKey
@@ -57,6 +58,18 @@ def value_of(raw: int | None) -> float:
     return math.nan if raw is None else raw / 1000
 
 
+def quality_of(code: int) -> Quality:
+    """Give the quality of a stored code.
+
+    Raises:
+        LogbookDamaged: No quality has that code.
+    """
+    try:
+        return Quality.of(code)
+    except KeyError as error:
+        raise LogbookDamaged(f"a reading has the unknown quality {code}") from error
+
+
 def printable(note: str) -> str:
     """Make a note that any file and terminal can take."""
     return note.encode("utf-8", "backslashreplace").decode().replace("\0", "\\0")
@@ -71,7 +84,7 @@ def entry_of(row: tuple[Any, ...], sensor: str, quantity: Quantity) -> Entry:
     """Make an entry of a recent row (columns of :data:`RECENT`)."""
     number, now, _, at, raw, code, stamp, counter, note = row
     return Entry(
-        sensor, quantity, value_of(raw), at, now, Quality.of(code), stamp, counter, number, note or ""
+        sensor, quantity, value_of(raw), at, now, quality_of(code), stamp, counter, number, note or ""
     )
 
 
@@ -79,7 +92,7 @@ def entries_of(column: Column, sensor: str, quantity: Quantity) -> list[Entry]:
     """Make entries of a page's readings; rows, stamps and counters are not kept there."""
     notes = dict(column.notes)
     return [
-        Entry(sensor, quantity, value_of(raw), at, now, Quality.of(code), note=notes.get(index, ""))
+        Entry(sensor, quantity, value_of(raw), at, now, quality_of(code), note=notes.get(index, ""))
         for index, (at, raw, code, now) in enumerate(
             zip(column.at, column.raw, column.quality, column.now, strict=True)
         )

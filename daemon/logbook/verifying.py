@@ -8,7 +8,10 @@ a mark.
 import sqlite3
 from collections.abc import Callable, Iterator
 
-from daemon.logbook.errors import LogbookDamaged
+from daemon.logbook.errors import (
+    SQL_ERRORS,
+    LogbookDamaged,
+)
 from daemon.logbook.schema import SERIES_BITS
 from daemon.logbook.sealing import PAGE_COLUMNS, hour_digest, page_of, sealed_state, series_names
 from daemon.logbook.tables import ASKED
@@ -52,7 +55,7 @@ def _listed(part: Callable[[sqlite3.Connection], Iterator[str]], connection: sql
             count += 1
             if count <= LISTED:
                 found.append(words)
-    except (sqlite3.DatabaseError, LogbookDamaged, UnicodeError, ValueError, TypeError, KeyError) as error:
+    except (*SQL_ERRORS, LogbookDamaged, ValueError, TypeError, KeyError) as error:
         found.append(f"cannot be read: {error}")
     if count > LISTED:
         found.append(f"and {count - LISTED} more of the same kind")

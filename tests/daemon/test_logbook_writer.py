@@ -7,13 +7,22 @@ from pathlib import Path
 
 import pytest
 
-from daemon.logbook import Archive, CannotRecord, Desk, Logbook, LogbookDamaged, LogbookNewer, NoLogbook, Trouble
+from daemon.logbook import (
+    Archive,
+    CannotRecord,
+    Desk,
+    Logbook,
+    LogbookDamaged,
+    LogbookNewer,
+    NoLogbook,
+    Trouble,
+)
 from daemon.logbook.schema import BALLAST, FILE
 from daemon.record import AlarmRow, Alert, Batch, Entered, Entry, Kind
 from rules.events import AlarmKey
 from rules.plan import Priority
 from rules.reading import DAY, HOUR, MINUTE, Quality
-from tests.kit.logbooks import BASE, H, LATE, entry, facts, night, recorded
+from tests.kit.logbooks import BASE, LATE, H, entry, facts, night, recorded
 
 KEY = AlarmKey("box-1", "air", "temperature", "too warm")
 ALARM = AlarmRow(7, KEY, Priority.HIGH, BASE, BASE + 1, sensors=("box-1",), value=34.1, words="too warm")
@@ -65,7 +74,9 @@ class TestOpening:
             with pytest.raises(LogbookNewer, match="version 99"):
                 opened.open(tmp_path)
 
-    @pytest.mark.parametrize("content", [b"no database at all" * 400, b"SQLite format 3\0" + b"\xff" * 5000], ids=len)
+    @pytest.mark.parametrize(
+        "content", [b"no database at all" * 400, b"SQLite format 3\0" + b"\xff" * 5000], ids=len
+    )
     def test_garbage_is_damage(self, tmp_path: Path, content: bytes) -> None:
         """A file that is no database is damage, not a crash."""
         (tmp_path / FILE).write_bytes(content)
@@ -107,7 +118,9 @@ class TestDuplicates:
         ],
         ids=["stamp", "value", "quantity", "counter", "same, came again"],
     )
-    def test_what_makes_a_reading_another_one(self, tmp_path: Path, other: dict[str, int], stored: int) -> None:
+    def test_what_makes_a_reading_another_one(
+        self, tmp_path: Path, other: dict[str, int], stored: int
+    ) -> None:
         """Stamp, value, quantity or counter make it another reading; its arrival does not."""
         with Logbook.open(tmp_path) as logbook:
             logbook.commit([batch(entry(stamp=5))])
@@ -126,7 +139,7 @@ class TestDuplicates:
             assert logbook.commit([batch(*[entry()] * 5)]).last_row == 5
 
     def test_a_counter_counts_against_the_last_two_hundred_only(self, tmp_path: Path) -> None:
-        """A counter seen lately is a repeat, also after a restart; one from long ago is a device that began anew."""
+        """Seen lately it is a repeat, also after a restart; from long ago, a device that began anew."""
         with Logbook.open(tmp_path) as logbook:
             logbook.commit([batch(*(entry(counter=n) for n in range(300)))])
         with Logbook.open(tmp_path) as logbook:
@@ -142,7 +155,10 @@ class TestAllOrNothing:
             batch(
                 entry("new", stamp=1, counter=1),
                 entry("new", raw=3.0),
-                journal=(Entered(BASE, Kind.RAISED, {"number": 7}), Entered(BASE, Kind.EGG_LOG, {"clutch": "P-1"})),
+                journal=(
+                    Entered(BASE, Kind.RAISED, {"number": 7}),
+                    Entered(BASE, Kind.EGG_LOG, {"clutch": "P-1"}),
+                ),
                 alarms=(ALARM,),
                 alerts=(alert(BASE),),
                 shown={"box-1": 1.5},
@@ -165,7 +181,13 @@ class TestAllOrNothing:
                 except Exception:
                     cut += 1
                     connection.set_progress_handler(None, 0)
-                    state = (archive.series(), archive.journal(), archive.alarms(), archive.outbox(), archive.shown())
+                    state = (
+                        archive.series(),
+                        archive.journal(),
+                        archive.alarms(),
+                        archive.outbox(),
+                        archive.shown(),
+                    )
                     assert state == ([], [], [], [], {})
                     continue
                 connection.set_progress_handler(None, 0)
@@ -230,7 +252,7 @@ class TestNumbers:
             gone = logbook.trim(BASE + 10 * DAY)
             after = logbook.commit([batch(entry(at=10 * DAY))])
 
-        assert (4000, 24_001) == (gone, after.last_row)
+        assert (gone, after.last_row) == (4000, 24_001)
 
 
 class TestSealing:
@@ -241,7 +263,7 @@ class TestSealing:
                 logbook.commit([one])
             done = logbook.seal(BASE + 2 * HOUR)
 
-            assert (4, 0) == (done.pages, done.reopened)
+            assert (done.pages, done.reopened) == (4, 0)
             assert logbook.seal(BASE + 2 * HOUR + 5).pages == 0
 
     def test_a_late_reading_reopens_its_page_and_the_journal_says_so(self, tmp_path: Path) -> None:
@@ -259,7 +281,7 @@ class TestSealing:
             assert (done.pages, done.reopened) == (0, 1)
             assert [facts(late)] == [facts(e) for e in before] == [facts(e) for e in after]
             reopened = archive.journal(kinds=[Kind.REOPENED])
-            assert [BASE] == [one.body["from"] for one in reopened]
+            assert [one.body["from"] for one in reopened] == [BASE]
             assert archive.verify() == []
 
 
@@ -273,10 +295,17 @@ class TestTrimming:
 
     @pytest.mark.parametrize(
         ("sealed", "later", "uplink", "gone"),
-        [(10, 10 * DAY, False, 4000), (10, 2 * DAY, False, 0), (0, 10 * DAY, False, 0), (10, 10 * DAY, True, 0)],
+        [
+            (10, 10 * DAY, False, 4000),
+            (10, 2 * DAY, False, 0),
+            (0, 10 * DAY, False, 0),
+            (10, 10 * DAY, True, 0),
+        ],
         ids=["old and sealed", "younger than 72 h", "not sealed", "ahead of the uplink"],
     )
-    def test_only_rows_that_may_go_do(self, tmp_path: Path, sealed: int, later: int, uplink: bool, gone: int) -> None:
+    def test_only_rows_that_may_go_do(
+        self, tmp_path: Path, sealed: int, later: int, uplink: bool, gone: int
+    ) -> None:
         """Rows go when they are old, in a page, and behind the uplink's cursor."""
         with self.filled(tmp_path) as logbook:
             logbook.seal(BASE + sealed * HOUR)
@@ -289,7 +318,7 @@ class TestTrimming:
             logbook.seal(BASE + 10 * HOUR)
             desk.save_cursor("uplink", 1500)
 
-            assert (1500, 1500) == (desk.cursor("uplink"), logbook.trim(BASE + 10 * DAY, uplink=True))
+            assert (desk.cursor("uplink"), logbook.trim(BASE + 10 * DAY, uplink=True)) == (1500, 1500)
 
     def test_rows_stay_where_the_page_is_damaged(self, tmp_path: Path) -> None:
         """A page that does not fit its digest keeps its rows."""
@@ -325,15 +354,18 @@ class TestTrimming:
             while (freed := logbook.trim_full(BASE + 4 * 365 * DAY)).count:
                 steps.append((freed.what, freed.count))
 
-            assert [
+            assert steps == [
                 ("old snapshots", 2),
                 ("delivered alerts", 1),
                 ("readings older than three years", 2),
-            ] == steps
+            ]
             assert len(steps) == len(archive.journal(kinds=[Kind.DELETED]))
             assert archive.journal(kinds=[Kind.NOTE]) != []
             assert archive.verify() == []
-            assert sum(b.n for b in archive.envelope("box-00", entry().quantity, BASE, BASE + 3 * HOUR, 3)) == 130
+            assert (
+                sum(b.n for b in archive.envelope("box-00", entry().quantity, BASE, BASE + 3 * HOUR, 3))
+                == 130
+            )
             assert logbook.room_left().card > 0
 
 
@@ -341,12 +373,18 @@ class TestTheRest:
     def test_alarms_alerts_orders_and_what_is_shown_come_back(self, tmp_path: Path) -> None:
         """Each value comes back as it was put in; an update replaces it."""
         with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive, Desk(tmp_path) as desk:
-            number = desk.leave_order(1_795_000_000_000, "Ada", "command", {"verb": "acknowledge", "alarm": 7})
+            number = desk.leave_order(
+                1_795_000_000_000, "Ada", "command", {"verb": "acknowledge", "alarm": 7}
+            )
             done = logbook.commit(
                 [
                     batch(
                         alarms=(ALARM,),
-                        alerts=(alert(BASE, Priority.MEDIUM), alert(BASE + 5), alert(BASE + 9, next_try=BASE + 99)),
+                        alerts=(
+                            alert(BASE, Priority.MEDIUM),
+                            alert(BASE + 5),
+                            alert(BASE + 9, next_try=BASE + 99),
+                        ),
                         shown={"a": {"value": 1.5, "early": float("nan")}, "b": 2},
                     )
                 ]
@@ -355,19 +393,21 @@ class TestTheRest:
             due = logbook.outbox_waiting(BASE + 10)
             assert [number] == [one.id for one in waiting]
             assert list(done.alert_ids[1::-1]) == [one.id for one in due]
-            sent = Alert(**{name: getattr(due[0], name) for name in Alert.__slots__} | {"done": BASE, "tries": 1})
+            sent = Alert(
+                **{name: getattr(due[0], name) for name in Alert.__slots__} | {"done": BASE, "tries": 1}
+            )
             logbook.commit([batch(delivered=(sent,), answers=((number, BASE, "done"),), shown={"b": None})])
 
-            assert ALARM == archive.alarm(7)
+            assert archive.alarm(7) == ALARM
             assert archive.alarm(8) is None
-            assert ([ALARM], [ALARM]) == (archive.alarms(open_only=True), archive.alarms(BASE, BASE + HOUR))
+            assert (archive.alarms(open_only=True), archive.alarms(BASE, BASE + HOUR)) == ([ALARM], [ALARM])
             assert archive.alarms(BASE - HOUR, BASE) == []
-            assert (BASE, "done") == (archive.orders()[0].taken, archive.orders()[0].answer)
+            assert (archive.orders()[0].taken, archive.orders()[0].answer) == (BASE, "done")
             assert archive.order(number) == archive.orders()[0]
             assert logbook.orders_waiting() == []
             assert [sent] == [one for one in archive.outbox() if one.done]
             assert len(archive.outbox_waiting(BASE + 100)) == 2
-            assert {"a": {"value": 1.5, "early": None}} == archive.shown()
+            assert archive.shown() == {"a": {"value": 1.5, "early": None}}
             assert archive.verify() == []
 
     def test_what_was_shown_survives_a_restart_and_goes_on(self, tmp_path: Path) -> None:
@@ -377,7 +417,7 @@ class TestTheRest:
         with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive:
             logbook.commit([batch(shown={"b": 2})])
 
-            assert {"a": 1, "b": 2} == archive.shown()
+            assert archive.shown() == {"a": 1, "b": 2}
 
     def test_the_egg_log_is_the_journal_by_clutch(self, tmp_path: Path) -> None:
         """Egg log entries are found by clutch."""
@@ -385,7 +425,7 @@ class TestTheRest:
         with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive:
             logbook.commit([batch(journal=lines)])
 
-            assert [1, 3] == [one.body["eggs"] for one in archive.egg_log("P-1")]
+            assert [one.body["eggs"] for one in archive.egg_log("P-1")] == [1, 3]
             assert len(archive.egg_log()) == 4
 
     def test_snapshots_keep_the_newest_and_the_pinned(self, tmp_path: Path) -> None:
@@ -393,12 +433,12 @@ class TestTheRest:
         with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive:
             for number in range(10):
                 logbook.save_snapshot(BASE + number, number, b"state %d" % number, pinned=number == 2)
-            assert [9, 8, 7, 6, 2] == [one.row for one in logbook.newest_snapshots()]
+            assert [one.row for one in logbook.newest_snapshots()] == [9, 8, 7, 6, 2]
             connection = logbook._store._connection
             assert connection is not None
             connection.execute("UPDATE snapshots SET row = 90 WHERE row = 9")
 
-            assert [8, 7, 6, 2] == [one.row for one in archive.snapshots()]
+            assert [one.row for one in archive.snapshots()] == [8, 7, 6, 2]
             assert archive.verify() == ["1 of 5 snapshots do not fit their digest"]
 
     def test_the_last_instant_is_the_newest_of_all(self, tmp_path: Path) -> None:
@@ -406,9 +446,9 @@ class TestTheRest:
         with Logbook.open(tmp_path) as logbook:
             assert logbook.last_instant() is None
             logbook.commit([batch(entry())])
-            assert BASE == logbook.last_instant()
+            assert logbook.last_instant() == BASE
             logbook.commit([batch(journal=(Entered(BASE + 5, Kind.STOP, {}),))])
-            assert BASE + 5 == logbook.last_instant()
+            assert logbook.last_instant() == BASE + 5
             logbook.save_snapshot(BASE + 9, 1, b"")
 
-            assert BASE + 9 == logbook.last_instant()
+            assert logbook.last_instant() == BASE + 9

@@ -45,10 +45,14 @@ def night(sensors: int, rounds: int, every: int = 30 * SECOND, seed: int = 1) ->
 def recorded(folder: Path, sensors: int = 3, rounds: int = 400) -> None:
     """Fill a logbook with a night, sealed hour by hour."""
     with Logbook.open(folder) as logbook:
+        waiting = []
         for batch in night(sensors, rounds):
-            logbook.commit([batch])
+            waiting.append(batch)
             if batch.now % HOUR == 0:
+                logbook.commit(waiting)
                 logbook.seal(batch.now)
+                waiting = []
+        logbook.commit(waiting)
 
 
 LATE = Quality.LATE
