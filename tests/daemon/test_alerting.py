@@ -138,10 +138,10 @@ class TestOneAlarm:
 
     def test_a_sensor_is_named_with_its_fault(self):
         """Where the sensor is wrong its name stands beside the rule."""
-        key = AlarmKey("box-2", "air", "probe-7", "silent")
+        key = AlarmKey("box-2", "air", "feeler-7", "silent")
         facts = Facts(3, key, Priority.MEDIUM, NOW - HOUR)
 
-        assert worded(notice(told(key=key)), lambda _k, _r: facts, SPEAKER).title == "box-2 probe-7 silent"
+        assert worded(notice(told(key=key)), lambda _k, _r: facts, SPEAKER).title == "box-2 feeler-7 silent"
 
     def test_nothing_is_said_twice(self):
         """What the rule's own reason and advice have said is not repeated."""

@@ -36,9 +36,9 @@ class Mode(StrEnum):
 
 def free_port() -> int:
     """Give a port of 127.0.0.1 on which nobody listens."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    with socket.socket() as trial:
+        trial.bind(("127.0.0.1", 0))
+        return int(trial.getsockname()[1])
 
 
 @dataclass(frozen=True, slots=True)
