@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from daemon.secrets import Secrets
 from daemon.settings_cross import PLACEHOLDER, Finding, cross
@@ -203,7 +204,7 @@ def _validated(data: dict[str, Any]) -> tuple[RoomFile | None, list[Finding]]:
         try:
             model = RoomFile(**mended)
         except ValidationError as error:
-            fresh = [(plain_loc(each["loc"]), each) for each in error.errors(include_url=False)]
+            fresh = _fresh(error)
             findings += [(loc, sentence(each)) for loc, each in fresh if not _touches(loc, broken)]
             broken += [loc for loc, _ in fresh]
             for loc, each in fresh:
@@ -211,6 +212,17 @@ def _validated(data: dict[str, Any]) -> tuple[RoomFile | None, list[Finding]]:
         else:
             return model, findings + cross(model, broken)
     return None, findings
+
+
+def _fresh(error: ValidationError) -> list[tuple[Loc, ErrorDetails]]:
+    """Give the errors with their places; a list is not also too short where an element is wrong."""
+    found = [(plain_loc(each["loc"]), each) for each in error.errors(include_url=False)]
+    places = [loc for loc, _ in found]
+    return [
+        (loc, each)
+        for loc, each in found
+        if each["type"] != "too_short" or not any(len(o) > len(loc) and o[: len(loc)] == loc for o in places)
+    ]
 
 
 def _touches(loc: Loc, broken: Iterable[Loc]) -> bool:
