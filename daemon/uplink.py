@@ -14,6 +14,8 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import islice
 from pathlib import Path
 
+from daemon.compile import correction_of
+from daemon.folders import data_folder
 from daemon.logbook import Archive, CannotRecord, Desk, Labels, LogbookDamaged, NoLogbook, TooSlow
 from daemon.notify import ServiceManager
 from daemon.record import Entry
@@ -21,8 +23,11 @@ from daemon.redact import Redactor, install
 from daemon.secrets import Secrets
 from daemon.settings import load
 from daemon.settings_model import RoomFile, UplinkTable
+from daemon.settings_sensor import SensorTable
 from daemon.uplink_forward import Described, Pace, Uplink
 from daemon.uplink_store import Store, Target
+from rules.plan import Correction
+from rules.reading import Quantity
 
 log = logging.getLogger(__name__)
 
@@ -74,12 +79,18 @@ class LogbookSource:
     def offset(self, at: int) -> int | None:
         """Give wall minus room at an instant, or None while it may still become known.
 
-        The label of a boot that ended without one never becomes better: then the best
-        that is known holds.
+        A boot that ended without a trusted look at the wall clock never gets one: then
+        the trusted label before it goes on, or the first one after it.
         """
         labels = self._labels
-        past = bool(labels.starts) and at < labels.starts[-1]
-        return labels.offset_at(at) if past or labels.trusted_at(at) else None
+        if not labels.starts or labels.trusted_at(at):
+            return labels.offset_at(at) if labels.starts else None
+        if at >= labels.starts[-1]:
+            return None
+        looks = list(zip(labels.starts, labels.offsets, labels.trusted, strict=True))
+        before = [offset for start, offset, trusted in looks if trusted and start <= at]
+        after = [offset for start, offset, trusted in looks if trusted and start > at]
+        return before[-1] if before else next(iter(after), None)
 
     def tell_row(self, row: int) -> None:
         """Let retention delete up to ``row``; where that fails it keeps more, and hears it later."""
@@ -178,14 +189,15 @@ def run(path: Path, *, once: bool = False, env: Mapping[str, str] = os.environ) 
         SettingsError: The config cannot be used.
         LogbookNewer: A newer program wrote the logbook.
     """
-    model = load(path, env).model
+    loaded = load(path, env)
+    model = loaded.model
     token = Secrets.for_config(path, env).get(SECRET)
     if model.uplink is None or token is None:
         lacks = "a table [uplink]" if model.uplink is None else f'the secret "{SECRET}"'
         log.error("%s: the uplink needs %s", path, lacks)
         return EXIT_CONFIG
     manager = ServiceManager(env)
-    uplink = _wired(model, model.uplink, token, data_folder(path, model, env))
+    uplink = _wired(model, model.uplink, token, data_folder(loaded, env))
     worker = Worker(uplink, once=once, told=manager.status)
     undo = install(Redactor.of([token]))
     before = [signal.signal(number, worker.end) for number in _SIGNALS]
@@ -197,12 +209,6 @@ def run(path: Path, *, once: bool = False, env: Mapping[str, str] = os.environ) 
         for number, handler in zip(_SIGNALS, before, strict=True):
             signal.signal(number, handler)
         undo()
-
-
-def data_folder(path: Path, model: RoomFile, env: Mapping[str, str]) -> Path:
-    """Give the folder of the logbook: the service's, else the config's, relative to its file."""
-    given = env.get("STATE_DIRECTORY", "").partition(":")[0]
-    return Path(given) if given else path.absolute().parent / model.room.data
 
 
 def _watched(worker: Worker, manager: ServiceManager, *, once: bool) -> int:
@@ -221,15 +227,16 @@ def _watched(worker: Worker, manager: ServiceManager, *, once: bool) -> int:
 def _wired(model: RoomFile, table: UplinkTable, token: str, folder: Path) -> Uplink:
     """Put the uplink together."""
     source = LogbookSource(folder)
-    spots = {
-        sensor_name: (place.name, sensor.spot)
+    sensors = {
+        name: (place.name, sensor.spot, _corrections(sensor))
         for place in model.place
-        for sensor_name, sensor in zip(place.sensor_names(), place.sensor, strict=True)
+        for name, sensor in zip(place.sensor_names(), place.sensor, strict=True)
     }
 
     def describe(entry: Entry) -> Described:
-        place, spot = spots.get(entry.sensor, ("", ""))
-        return Described(place, spot)
+        place, spot, corrections = sensors.get(entry.sensor, ("", "", {}))
+        correction = corrections.get(entry.quantity)
+        return Described(place, spot, None if correction is None else correction.apply(entry.raw))
 
     return Uplink(
         source=source,
@@ -239,3 +246,12 @@ def _wired(model: RoomFile, table: UplinkTable, token: str, folder: Path) -> Upl
         describe=describe,
         told=source.tell_row,
     )
+
+
+def _corrections(sensor: SensorTable) -> dict[Quantity, Correction]:
+    """Give the corrections that the settings have in force now, by quantity."""
+    written = {
+        Quantity.TEMPERATURE: sensor.correction.temperature,
+        Quantity.HUMIDITY: sensor.correction.humidity,
+    }
+    return {quantity: correction_of(points) for quantity, points in written.items() if points}

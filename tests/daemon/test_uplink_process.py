@@ -41,6 +41,7 @@ temperature = {{ ideal = ["28 C", "31 C"], safe = ["26 C", "33 C"] }}
 name = "s1"
 spot = "substrate"
 read = {{ by = "mqtt", topic = "cellar/box-2", temperature = "/t", every = "30 s" }}
+correction = {{ temperature = [[0.0, 0.3]] }}
 
 [broker]
 host = "127.0.0.1"
@@ -107,7 +108,9 @@ class TestOnce:
         path = room(store.url)
         _record(tmp_path / "state", 3)
         assert run(path, once=True) == 0
-        assert store.lines[0] == (f"temperature,place=box\\ 2,sensor=s1,spot=substrate value=20.0 {AT + 500}")
+        assert store.lines[0] == (
+            f"temperature,place=box\\ 2,sensor=s1,spot=substrate value=19.7,raw=20.0 {AT + 500}"
+        )
         with Archive.open(tmp_path / "state") as archive:
             assert archive.cursor("uplink") == read_cursor(tmp_path / "state").row == archive.last_row()
 
@@ -133,7 +136,18 @@ class TestLabels:
         assert [source.offset(entry.at) for entry in source.after(0, 9)] == [None, None]
         with Logbook.open(folder) as logbook:
             logbook.note_boot("boot-2", AT + 10 * STEP, 700, trusted=True)
-        assert None not in [source.offset(entry.at) for entry in source.after(0, 9)]
+        assert [source.offset(entry.at) for entry in source.after(0, 9)] == [700, 700]
+
+    def test_a_boot_in_1970_goes_on_with_the_label_before_it(self, tmp_path: Path) -> None:
+        """A wrong wall clock that nobody vouched for never becomes a stamp in the store."""
+        folder = tmp_path / "state"
+        _record(folder, 2, offset=500)
+        with Logbook.open(folder) as logbook:
+            logbook.note_boot("boot-2", AT + 10 * STEP, -AT, trusted=False)
+            logbook.note_boot("boot-3", AT + 20 * STEP, 900, trusted=True)
+        source = LogbookSource(folder)
+        source.after(0, 9)
+        assert [source.offset(AT + steps * STEP) for steps in (0, 15, 25)] == [500, 500, 900]
 
 
 class TestTheEnd:
@@ -201,5 +215,5 @@ def test_ten_thousand_readings_from_a_real_logbook_to_a_real_store(
         assert until(lambda: read_cursor(tmp_path / "state").row >= 10_000, 25)
         code, _, said = _end(process)
         assert code == 0, said
-        rows = real.ask("SELECT value FROM temperature WHERE place = 'box 2'")
+        rows = real.ask("SELECT raw FROM temperature WHERE place = 'box 2'")
         assert rows == [[entry.at + 500, entry.raw] for entry in entries]
