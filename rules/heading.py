@@ -47,7 +47,8 @@ class HeadingParams:
             steepest that is usual, is a lid: it is waited for ``wait``, K.
         wait: … ms.
         levelling: A block that moves less than this share of the one before levels off.
-        steep: A pace above this needs a block more, K/min (an open lid is steep).
+        steep: A pace above this that no learnt τ vouches for needs a block more, K/min (an
+            open lid is steep).
         horizon: It is told when the early bound is nearer than this, ms.
         hours: So many hourly lowest and highest values make the bounds.
         widest: The bounds are the extremes of those hours, not their bulk (cold stores:
@@ -66,7 +67,7 @@ class HeadingParams:
     abrupt: float = 0.5
     wait: int = 15 * MINUTE
     levelling: float = 0.35
-    steep: float = 0.2
+    steep: float = 0.1
     horizon: int = 4 * HOUR
     hours: int = 24
     widest: bool = False
@@ -87,6 +88,7 @@ class Moving:
         now: The value now, as the blocks have it, °C.
         last: What the last block moved.
         before: What the one before it moved.
+        earlier: What the one before that moved, or None.
         newest: Its pace over the last few means, K/ms.
         span: How long a block is, ms.
     """
@@ -94,6 +96,7 @@ class Moving:
     now: float
     last: float
     before: float
+    earlier: float | None
     newest: float
     span: int
 
@@ -311,10 +314,12 @@ class Heading(Detector[HeadingParams]):
         self.upper = _bounds(highs, RISING, wide, self.params)
 
     def _beyond(self, mean: float, side: int) -> bool:
+        """Tell whether the last few means are all beyond the bound: one drop is no way out."""
         bound = self.lower if side < 0 else self.upper
         if bound is None:
             return side < 0 and max(self.means + self.blocks) - mean >= self.params.unlearnt
-        return side * (mean - bound) >= 0
+        lately = self.means[1 - self.params.block :]
+        return side * ((min(lately) if side > 0 else max(lately)) - bound) >= 0
 
     def _moving(self, side: int) -> Moving | None:
         """Tell how it moves where it does so steadily: by short blocks, else by slow ones."""
@@ -337,28 +342,19 @@ class Heading(Detector[HeadingParams]):
             return None
         if side * (values[-1] - newest) < 0:
             return None
-        if last > self._steepest(span) and not self._one_more(side, oldest, before):
-            return None
+        earlier = None
+        if len(values) >= 4 * size:
+            earlier = side * (oldest - sum(values[-4 * size : -3 * size]) / size)
         now = newest + side * last / 2
-        return Moving(side * max(side * now, side * self.means[-1]), last, before, self._newest(side), span)
+        return Moving(
+            side * max(side * now, side * self.means[-1]), last, before, earlier, self._newest(side), span
+        )
 
     def _newest(self, side: int) -> float:
         means = self.means
         if len(means) < 5:
             return 0.0
         return side * (means[-1] + means[-2] - means[-4] - means[-5]) / (6 * self.params.step)
-
-    def _steepest(self, span: int) -> float:
-        """Give what heat lost can move in a block without being an open lid, K."""
-        return self.params.steep * span / MINUTE
-
-    def _one_more(self, side: int, oldest: float, before: float) -> bool:
-        size = self.params.block
-        if len(self.means) < 4 * size:
-            return False
-        first = sum(self.means[:size]) / size
-        earlier = side * (oldest - first)
-        return earlier >= self.params.noise and before >= self.params.levelling * earlier
 
     def _judge(self, at: int, side: int, limit: float, ambient: float | None) -> Verdict | None:
         moving = self._moving(side)
@@ -380,10 +376,17 @@ class Heading(Detector[HeadingParams]):
             to_come = moving.still_to_come()
             if share < 0.8 and side * (limit - moving.now) > to_come + 0.3:
                 return False
+        pace, params = moving.last / moving.span, self.params
         if side < 0 and ambient is not None and self.tau is not None:
             full = (moving.now - ambient) / self.tau[0]
-            return 0.35 * full <= moving.last / moving.span <= 1.8 * full
-        return True
+            if pace < 0.35 * full:
+                return False
+            if pace <= 1.4 * full:
+                return True
+        if pace <= params.steep / MINUTE:
+            return True
+        lasting = moving.earlier is not None and moving.earlier >= params.noise
+        return lasting and moving.before >= params.levelling * (moving.earlier or 0.0)
 
     def _forecast(self, moving: Moving, side: int, limit: float, ambient: float | None) -> Forecast | None:
         """Forecast the way out; None where the surroundings will not carry it there.
