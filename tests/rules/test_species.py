@@ -17,7 +17,7 @@ from rules.species import (
     stages,
     suggest,
 )
-from rules.species_table import TABLE, Species
+from rules.species_table import TABLE, Row, Species
 
 T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
@@ -205,3 +205,16 @@ def test_open_sides_stay_open() -> None:
     assert derive_safe(SourcedSpan(None, None), T, Stage.ADULT) is None
     assert derive_safe(SourcedSpan(None, Bound(95.0, Origin.YOURS)), H, Stage.ADULT) is None
     assert SourcedRange(SourcedSpan(None, None), None).range() is None
+
+
+def test_fallbacks_of_incomplete_rows_give_nothing() -> None:
+    """Where the rows that would be borrowed name no humidity, none is judged."""
+    rows = (
+        Row(Stage.ADULT, "warm side", "day", (28.0, 31.0), (50.0, 70.0)),
+        Row(Stage.ADULT, "cool side", "day", (24.0, 27.0)),
+        Row(Stage.ADULT, "air", "night", (20.0, 24.0)),
+    )
+    found = expected(Species("Exempli gratia", ("example",), rows), Stage.ADULT, PlaceKind.ENCLOSURE)
+    assert [(each.spot, each.quantity) for each in found if each.quantity is H] == [("warm side", H)]
+    assert _at(found, "warm side", H).night is None
+    assert _ends(_at(found, "air", T).day) == (24, 31)
