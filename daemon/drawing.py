@@ -353,6 +353,9 @@ def _extremes(drawing: CurveDrawing, sheet: _Sheet) -> str:
     ]
     if len(points) < 2:
         return ""
+    first = drawing.steps[0].range if drawing.steps else None
+    spans = (first.ideal, first.safe) if first else ()
+    ends = [end for span in spans if span for end in (span.low, span.high) if end is not None]
     low_at, low, _ = min(points, key=lambda point: point[1])
     high_at, _, high = max(points, key=lambda point: point[2])
     found = ""
@@ -360,8 +363,9 @@ def _extremes(drawing: CurveDrawing, sheet: _Sheet) -> str:
         y = sheet.scale.y(value)
         x = sheet.scale.x(at) * sheet.room / sheet.scale.width
         anchor = "start" if x < _LABELS else "end" if x > sheet.room - 60 else "middle"
-        aside = _LABELS - x if x < _LABELS else 0
         level = min(y + 15, sheet.scale.bottom - 3) if below else max(y - 8, sheet.scale.top + 4)
+        beside = any(abs(sheet.scale.y(end) - 2 - level) < 11 for end in ends)
+        aside = _LABELS - x if x < _LABELS and beside else 0
         words = _text(drawing.say(value), aside, level, "halo", anchor=anchor)
         found += sheet.stand(at, f'<circle class="dot" cx="0" cy="{y:.1f}" r="3.5"/>{words}')
     return found

@@ -24,9 +24,11 @@ VERBS: Mapping[str, Mapping[str, type]] = {
     "label": {"alarm": int, "label": str},
     "service": {"place": str, "in": bool},
     "undo": {"order": int},
-    "egg": {"clutch": str, "entry": str},
+    "stage": {"place": str, "stage": str},
+    "use": {"place": str, "in": bool},
+    "egg": {"clutch": str},
 }
-"""Every order and its parts."""
+"""Every order and its parts. The egg log's entries have further parts of their own."""
 
 LABELS = ("real", "nuisance", "known work")
 """What an alarm can have been, said afterwards."""
@@ -51,9 +53,10 @@ def checked(body: Mapping[str, Json]) -> dict[str, Json]:
     parts = VERBS.get(verb) if isinstance(verb, str) else None
     if parts is None:
         raise OrderError(f"there is no such order: {printable(str(verb), 40)}")
-    if unknown := set(body) - set(parts) - {"verb"}:
+    unknown = set(body) - set(parts) - {"verb"}
+    if unknown and verb != "egg":
         raise OrderError(f"{verb} has no part {printable(min(unknown), 40)}")
-    out: dict[str, Json] = {"verb": verb}
+    out: dict[str, Json] = {**body} if verb == "egg" else {"verb": verb}
     for name, kind in parts.items():
         value = body.get(name, "" if name == "reason" else None)
         if type(value) is not kind:

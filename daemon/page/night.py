@@ -199,8 +199,9 @@ def _line(pen: Pen, place: PlacePlan, window: Window, alarms: Sequence[AlarmRow]
     own = sorted((alarm for alarm in alarms if alarm.key.place == place.name), key=order)
     alarm = own[0] if own else None
     subject = subject_of(pen.room, place, alarm)
-    if subject is None or not place.in_use:
-        word = "out of use" if not place.in_use else "no sensor"
+    out = place.name in pen.room.out_of_service
+    if subject is None or out or not place.in_use:
+        word = "out of service" if out else "no sensor" if place.in_use else "out of use"
         if alarm is None or alarm.cleared is not None:
             return Line(Concern.NOT_JUDGED, place.name, about(place), "–", word, "")
         return _spoken(pen, alarm, Line(Concern.WANTS, place.name, about(place), "–", word, ""), own)

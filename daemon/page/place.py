@@ -61,7 +61,9 @@ def place_view(pen: Pen, place: PlacePlan, window: Window, *, nights: bool = Fal
         for quantity in JUDGED
         for sensor in pen.room.sensors(place.name, quantity)
     )
-    return PlaceView(place.name, about(place), place.advice, not place.in_use, panels, alarms)
+    return PlaceView(
+        place.name, about(place), place.advice, place.name in pen.room.out_of_service, panels, alarms
+    )
 
 
 def _about(alarm: AlarmRow, subject: Subject) -> bool:

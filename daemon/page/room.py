@@ -34,6 +34,7 @@ class Room:
         address: What the link in an alert opens, or "".
         open_reading: Reading needs no login on the network either.
         hosts: Further names under which the page may be opened.
+        out_of_service: Places that an order took out of service.
         clutches: Clutches as rows of words.
     """
 
@@ -46,6 +47,7 @@ class Room:
     address: str = ""
     open_reading: bool = False
     hosts: tuple[str, ...] = ()
+    out_of_service: frozenset[str] = frozenset()
     clutches: tuple[Mapping[str, Json], ...] = ()
 
     def place(self, name: str) -> PlacePlan | None:

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 from daemon.compile import compile as compile_plan
 from daemon.logbook import Archive
 from daemon.page.room import DayHours, Room
-from daemon.record import Json, Kind
+from daemon.record import Entered, Json, Kind
 from daemon.settings import Loaded, load
 from daemon.standing import basis_of
+from rules.events import Verb
 from rules.plan import ROOM_DAY, Plan
 from sensors.reader import WATCH
 
@@ -55,15 +56,28 @@ class Following:
         self._row = 0
 
     def __call__(self, room: Room, archive: Archive) -> Room:
-        """Give the room, renewed where the journal has a newer plan of this config."""
-        entries = archive.journal(kinds=(Kind.PLAN,), after_row=self._row)
-        if not entries:
+        """Give the room, renewed where the journal has newer plans or orders of this config."""
+        for entry in archive.journal(kinds=(Kind.PLAN, Kind.ORDER), after_row=self._row):
+            self._row = entry.row or self._row
+            room = self._ordered(room, entry) if entry.kind is Kind.ORDER else self._planned(room, entry)
+        return room
+
+    def _planned(self, room: Room, entry: Entered) -> Room:
+        """Take over a plan, if it is one of this config."""
+        if entry.body.get("digest") != self._loaded.digest:
             return room
-        self._row = entries[-1].row or self._row
-        if entries[-1].body.get("digest") != self._loaded.digest:
-            return room
-        plan = basis_of(entries[-1].body).plan(self._loaded.model, entries[-1].now)
+        plan = basis_of(entry.body).plan(self._loaded.model, entry.now)
         return replace(room, plan=_keepers(plan))
+
+    def _ordered(self, room: Room, entry: Entered) -> Room:
+        """Take over which places are out of service."""
+        given = entry.body.get("engine")
+        verb, place = (given.get("verb"), given.get("place")) if isinstance(given, dict) else (None, None)
+        if verb == Verb.OUT_OF_SERVICE.value:
+            return replace(room, out_of_service=room.out_of_service | {str(place)})
+        if verb == Verb.IN_SERVICE.value:
+            return replace(room, out_of_service=room.out_of_service - {str(place)})
+        return room
 
 
 def _keepers(plan: Plan) -> Plan:
