@@ -110,7 +110,7 @@ class Judge:
         pairs = sorted(
             chain.from_iterable(zip(t.entries, t.readings, strict=True) for t in taken), key=_order
         )
-        self._step(chain(before.events, (reading for _, reading in pairs)), page)
+        self.step(chain(before.events, (reading for _, reading in pairs)), page)
         self.taken += len(pairs)
         page.journal.extend(self.rejects.lines(now))
         batch = self._batch(now, page, tuple(entry for entry, _ in pairs), before)
@@ -119,7 +119,7 @@ class Judge:
     def tick(self, now: int) -> Batch | None:
         """Let time pass; None where nothing came of it."""
         page = Page()
-        self._step((Tick(now),), page)
+        self.step((Tick(now),), page)
         if not (page.journal or page.alarms or page.shown):
             return None
         return self._batch(now, page, (), Before())
@@ -127,10 +127,11 @@ class Judge:
     def away(self, since: int, now: int) -> Batch:
         """Tell the engine that nobody watched."""
         page = Page(journal=[Entered(now, Kind.AWAY, {"since": since})])
-        self._step((Away(since, now),), page)
+        self.step((Away(since, now),), page)
         return self._batch(now, page, (), Before())
 
-    def _step(self, events: Iterable[Plan | Order | Reading | Tick | Away], page: Page) -> None:
+    def step(self, events: Iterable[Plan | Order | Reading | Tick | Away], page: Page) -> None:
+        """Tell the engine of events in order and write what comes of them onto a page."""
         step, write = self.engine.step, self.ledger.write
         for event in events:
             effects: tuple[Effect, ...] = step(event)

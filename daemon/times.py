@@ -1,8 +1,9 @@
 """Instants as people and files write them: ISO 8601 to room time and back."""
 
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from daemon.calendars import instant_of
+from daemon.exporting import iso as iso_wall
 from daemon.logbook import Labels
 from daemon.units import Hours
 
@@ -10,13 +11,6 @@ from daemon.units import Hours
 def iso(labels: Labels, now: int) -> str:
     """Write an instant of room time as ISO 8601 UTC."""
     return iso_wall(labels.wall(now))
-
-
-def iso_wall(wall: int) -> str:
-    """Write Unix ms as ISO 8601 UTC, with milliseconds only where there are any."""
-    instant = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=wall)
-    form = "milliseconds" if wall % 1000 else "seconds"
-    return instant.isoformat(timespec=form).replace("+00:00", "Z")
 
 
 def parsed(text: str, zone: tzinfo) -> int:
