@@ -95,6 +95,7 @@ class _Line:
         since: Room time of the first of them.
         failing: Whether it has been called failing.
         note: Why it failed last.
+        proven: Whether this process has reached it: an alarm about it may be open from before.
     """
 
     waiting: dict[_Key, _Waiting] = field(default_factory=dict)
@@ -104,6 +105,7 @@ class _Line:
     since: int = 0
     failing: bool = False
     note: str = ""
+    proven: bool = False
 
     def ranked(self) -> list[tuple[_Key, _Waiting]]:
         """Give what waits, gravest first and the oldest of them first."""
@@ -294,8 +296,9 @@ class Delivery:
     def _judge(self, name: str, line: _Line, result: Result, now: int) -> None:
         """Say when a contact begins to fail and when it works again."""
         if result.outcome is Outcome.ACCEPTED:
-            if line.failing:
-                self._say(name, well=True, note="it can be reached again")
+            if line.failing or not line.proven:
+                self._say(name, well=True, note="it can be reached")
+            line.proven = True
             line.failures, line.failing, line.note = 0, False, ""
             return
         line.since = line.since if line.failures else now

@@ -86,7 +86,11 @@ class TestWell:
             assert [message["Subject"] for message in mail.got] == ["box-2 too warm"]
             assert sorted(room.done()) == [1, 2]
             assert {alert.outcome for alert in room.outcomes} == {"accepted"}
-            assert room.said == []
+            assert sorted(arrival.sensor for arrival in room.said) == [
+                "watch/delivery/first",
+                "watch/delivery/second",
+            ]
+            assert {arrival.values[Quantity.CONTACT].raw for arrival in room.said} == {1.0}
 
     def test_the_gravest_goes_first_and_the_oldest_of_them(self):
         """A contact hears high before medium, and older before newer."""
@@ -231,9 +235,9 @@ class TestOutage:
             assert "waited 5 h" in text
             assert sorted(room.done()) == [0, 1, 2, 3, 4, 5, 6, 7, 90]
             assert room.delivery.waiting == ()
-            assert [arrival.values[Quantity.CONTACT].raw for arrival in room.said] == [0.0, 1.0]
-            assert room.said[0].sensor == "watch/delivery/ill"
-            assert "unreachable" in room.said[0].note
+            said = [arrival for arrival in room.said if arrival.sensor == "watch/delivery/ill"]
+            assert [arrival.values[Quantity.CONTACT].raw for arrival in said] == [0.0, 1.0]
+            assert "unreachable" in said[0].note
 
     @pytest.mark.parametrize("mode", [Mode.LOST, Mode.ERROR, Mode.BAD_GATEWAY], ids=str)
     def test_no_hour_holds_more_than_three_attempts(self, mode):
@@ -254,6 +258,22 @@ class TestOutage:
             assert max(sum(1 for at in times if start <= at < start + HOUR) for start in times) == 3
             assert len(ill.got) == len(times) + 1
             assert room.done() == [1]
+
+    def test_a_contact_that_failed_before_a_restart_is_said_to_be_well(self):
+        """A new process says "well" at its first success, so that an alarm from before can clear."""
+        with http_receiver() as web:
+            before = Room({"first": "nonsense://x"})
+            before.delivery.offer([before.alert(1)])
+            before.settle()
+            after = Room({"first": web.reach()})
+            after.now = before.now + HOUR
+            after.delivery.offer([before.outcomes[-1]])
+            after.settle()
+
+            assert [arrival.values[Quantity.CONTACT].raw for arrival in before.said + after.said] == [
+                0.0,
+                1.0,
+            ]
 
     def test_the_limit_holds_across_a_restart(self):
         """Tries and next try come back from the outbox, and three an hour still holds."""
