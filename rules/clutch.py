@@ -6,7 +6,7 @@ the entries. A book is a value; whatever is refused leaves the old one as it was
 
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from rules.plan import Stage
@@ -242,7 +242,7 @@ class Book:
     """
 
     clutches: tuple[Clutch, ...] = ()
-    entries: tuple[EggEntry, ...] = field(default=())
+    entries: tuple[EggEntry, ...] = ()
 
     def clutch(self, id_: str) -> Clutch:
         """Give a clutch.
@@ -328,93 +328,6 @@ class Book:
             raise ClutchError(f"entry {undo.undoes} takes another back; write what happened anew instead")
         if any(entry.undoes == undo.undoes for entry in self.entries):
             raise ClutchError(f"entry {undo.undoes} is taken back already")
-
-
-def account(self, id_: str) -> Account:
-        """Give what follows from a clutch's entries."""
-        return account(self.clutch(id_), [entry for entry in self.entries if entry.clutch == id_])
-
-    def with_clutch(self, clutch: Clutch, boxes: Mapping[str, bool]) -> "Book":
-        """Add a clutch.
-
-        Args:
-            clutch: The new one.
-            boxes: Each place, and whether a sensor of temperature is in it.
-
-        Raises:
-            ClutchError: Its id is taken, it has no eggs, its box is unknown or has no
-                sensor, or its position is taken. This book stays as it is.
-        """
-        if any(other.id == clutch.id for other in self.clutches):
-            raise ClutchError(f'there is a clutch "{clutch.id}" already')
-        if clutch.eggs < 1:
-            raise ClutchError(f'clutch "{clutch.id}" needs at least one egg, not {clutch.eggs}')
-        _check_box(clutch.box, boxes)
-        grown = replace(self, clutches=(*self.clutches, clutch))
-        _check_positions(grown, clutch.id)
-        return grown
-
-    def with_entry(self, entry: EggEntry, boxes: Mapping[str, bool]) -> "Book":
-        """Write an entry.
-
-        Args:
-            entry: The new one.
-            boxes: As for :meth:`with_clutch`.
-
-        Raises:
-            ClutchError: It cannot be so (see the text). This book stays as it is.
-        """
-        clutch = self.clutch(entry.clutch)
-        if entry.deed is Deed.UNDONE:
-            self._check_undo(entry)
-        else:
-            _check_entry(clutch, entry, boxes)
-        grown = replace(self, entries=(*self.entries, entry))
-        grown.account(entry.clutch)
-        if entry.deed in (Deed.MOVED, Deed.UNDONE):
-            _check_positions(grown, entry.clutch)
-        return grown
-
-    def totals(self, since: int, until: int) -> Totals:
-        """Sum up the clutches laid in ``since <= laid < until`` (room time, ms)."""
-        season = [clutch for clutch in self.clutches if since <= clutch.laid < until]
-        accounts = [self.account(clutch.id) for clutch in season]
-        return Totals(
-            clutches=len(season),
-            eggs=sum(clutch.eggs for clutch in season),
-            left=sum(each.left for each in accounts),
-            hatched=sum(each.hatched for each in accounts),
-            slumped=sum(each.slumped for each in accounts),
-            died=sum(each.died for each in accounts),
-            removed=sum(each.removed for each in accounts),
-            sold=sum(each.sold for each in accounts),
-            hatchlings=sum(each.hatchlings for each in accounts),
-            hatchlings_died=sum(each.hatchlings_died for each in accounts),
-            hatchlings_sold=sum(each.hatchlings_sold for each in accounts),
-        )
-
-    def _check_undo(self, undo: EggEntry) -> None:
-        """Refuse to take back what is not there, is an undo itself, or is taken back already."""
-        target = next((entry for entry in self.entries if entry.number == undo.undoes), None)
-        if target is None or target.clutch != undo.clutch:
-            raise ClutchError(f'clutch "{undo.clutch}" has no entry {undo.undoes} to take back')
-        if target.deed is Deed.UNDONE:
-            raise ClutchError(f"entry {undo.undoes} takes another back; write what happened anew instead")
-        if any(entry.undoes == undo.undoes for entry in self.entries):
-            raise ClutchError(f"entry {undo.undoes} is taken back already")
-
-    def _check_positions(self, id_: str) -> None:
-        """Refuse two clutches in one position of a box at the same time."""
-        for clutch in self.clutches:
-            if clutch.id == id_:
-                continue
-            for mine, other in itertools.product(self.account(id_).stays, self.account(clutch.id).stays):
-                if _meet(mine, other):
-                    where = f'"{mine.box}"' + (f', position "{mine.position}"' if mine.position else "")
-                    raise ClutchError(
-                        f'clutches "{id_}" and "{clutch.id}" would lie in one position of {where}; '
-                        "give each a position of its own"
-                    )
 
 
 def account(clutch: Clutch, entries: Iterable[EggEntry]) -> Account:

@@ -75,7 +75,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Tested:
+class Reach:
     """The temperatures at which a model was tested, °C; both ends included."""
 
     low: float
@@ -90,7 +90,7 @@ class Tested:
         return max(0.0, self.low - temperature, temperature - self.high)
 
 
-def rates_at(model: RateModel, tested: Tested, temperature: float) -> tuple[float, float, float]:
+def rates_at(model: RateModel, tested: Reach, temperature: float) -> tuple[float, float, float]:
     """Give the least, the fitted and the greatest plausible rate at a temperature.
 
     Inside the tested temperatures the three are one. Outside, nobody knows: the fitted
@@ -111,7 +111,7 @@ def rates_at(model: RateModel, tested: Tested, temperature: float) -> tuple[floa
     return max(0.0, min(held, fitted) - apart), fitted, max(held, fitted)
 
 
-def stretches(curve: Curve, model: RateModel, tested: Tested) -> tuple[Stretch, ...]:
+def stretches(curve: Curve, model: RateModel, tested: Reach) -> tuple[Stretch, ...]:
     """Cut a curve into stretches with their rates.
 
     Args:
@@ -190,7 +190,7 @@ def _pairs(points: Sequence[_Point]) -> Iterator[tuple[_Point, _Point]]:
 
 
 def _gap(
-    ends: tuple[float, float], known: Sequence[tuple[float, float]], model: RateModel, tested: Tested
+    ends: tuple[float, float], known: Sequence[tuple[float, float]], model: RateModel, tested: Reach
 ) -> Stretch:
     """Bound a gap by the readings near it; by all where none is near."""
     start, end = ends

@@ -16,6 +16,8 @@ SENSITIVE = (1.0 / 3.0, 2.0 / 3.0)
 
 _PARTS = 8
 
+_THIN = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class DayEquivalent:
@@ -34,35 +36,33 @@ class DayEquivalent:
     covered: float
 
 
-def equivalent(pieces: Iterable[tuple[float, float]]) -> float:
+def equivalent(pieces: Iterable[tuple[float, float, float]]) -> float:
     """Give the temperature above which half of the development happened.
 
     Args:
-        pieces: (°C, development); development not below 0.
+        pieces: (°C at one end, °C at the other, development between), development not
+            below 0; the ends may be one.
 
     Returns:
-        °C, between two pieces by a straight line; NaN where nothing developed.
+        °C; NaN where nothing developed.
 
     Source:
         Georges 1989; Georges, Limpus & Stoutjesdijk 1994, Journal of Experimental
         Zoology 270:432-444: the weighted median, for any course of a day.
     """
-    order = sorted(piece for piece in pieces if piece[1] > 0.0)
-    whole = math.fsum(weight for _, weight in order)
-    if whole <= 0.0:
-        return math.nan
-    half, done = 0.5 * whole, 0.0
-    before: tuple[float, float] | None = None
-    for temperature, weight in order:
-        centre = done + 0.5 * weight
-        if centre >= half:
-            if before is None:
-                return temperature
-            cold, at = before
-            return cold + (temperature - cold) * (half - at) / (centre - at)
-        before = (temperature, centre)
-        done += weight
-    return order[-1][0]
+    kept = [(min(a, b), max(a, b) + _THIN, weight) for a, b, weight in pieces if weight > 0.0]
+    half = 0.5 * math.fsum(weight for _, _, weight in kept)
+    edges = [(low, weight / (high - low)) for low, high, weight in kept]
+    edges += [(high, -weight / (high - low)) for low, high, weight in kept]
+    edges.sort()
+    density, done, before = 0.0, 0.0, math.nan
+    for temperature, change in edges:
+        adds = density * (temperature - before) if density > 0.0 else 0.0
+        if adds > 0.0 and done + adds >= half:
+            return before + (half - done) / density
+        done, before = done + adds, temperature
+        density += change
+    return before
 
 
 def of_days(found: Sequence[Stretch], start: float = 0.0, end: float = math.inf) -> tuple[DayEquivalent, ...]:
@@ -76,15 +76,15 @@ def of_days(found: Sequence[Stretch], start: float = 0.0, end: float = math.inf)
     Returns:
         Days with recorded development in that part, ascending; gaps are left out.
     """
-    days: dict[int, list[tuple[float, float, float]]] = {}
+    days: dict[int, list[_Part]] = {}
     done = 0.0
     for stretch in found:
         adds = stretch.mid * stretch.days
         if not stretch.gap and done + adds > start and done < end:
-            for day, temperature, weight, length in _parts(stretch):
+            for part in _parts(stretch):
                 if start <= done < end:
-                    days.setdefault(day, []).append((temperature, weight, length))
-                done += weight
+                    days.setdefault(part.day, []).append(part)
+                done += part.development
         else:
             done += adds
     return tuple(_day(day, parts) for day, parts in sorted(days.items()))
@@ -98,26 +98,33 @@ def mean_of(days: Sequence[DayEquivalent]) -> float:
     return math.fsum(day.equivalent * day.development for day in days if day.development > 0.0) / weight
 
 
-def _day(day: int, parts: Sequence[tuple[float, float, float]]) -> DayEquivalent:
+def _day(day: int, parts: Sequence["_Part"]) -> DayEquivalent:
     """Sum one day up."""
-    pieces = [(temperature, weight) for temperature, weight, _ in parts]
-    covered = min(1.0, math.fsum(length for _, _, length in parts))
-    return DayEquivalent(day, equivalent(pieces), math.fsum(weight for _, weight in pieces), covered)
+    worth = equivalent((part.first, part.last, part.development) for part in parts)
+    covered = min(1.0, math.fsum(part.days for part in parts))
+    return DayEquivalent(day, worth, math.fsum(part.development for part in parts), covered)
 
 
-def _parts(stretch: Stretch) -> Iterable[tuple[int, float, float, float]]:
-    """Cut a stretch so that no part crosses midnight of the clutch's own days.
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A part of a stretch within one day."""
 
-    Yields:
-        (day, °C, development, days).
-    """
+    day: int
+    first: float
+    last: float
+    development: float
+    days: float
+
+
+def _parts(stretch: Stretch) -> Iterable[_Part]:
+    """Cut a stretch so that no part crosses from one of the clutch's days to the next."""
     if stretch.first is None or stretch.last is None:
         return
     pieces = _PARTS if stretch.days > 1.0 / 24.0 else 1
     cuts = {stretch.start + stretch.days * i / pieces for i in range(pieces)}
     cuts |= {float(day) for day in range(math.ceil(stretch.start), math.ceil(stretch.end))}
     edges = [*sorted(cut for cut in cuts if stretch.start <= cut < stretch.end), stretch.end]
+    slope = (stretch.last - stretch.first) / stretch.days
     for start, end in itertools.pairwise(edges):
-        middle = (0.5 * (start + end) - stretch.start) / stretch.days
-        temperature = stretch.first + (stretch.last - stretch.first) * middle
-        yield int(0.5 * (start + end)), temperature, stretch.mid * (end - start), end - start
+        first, last = (stretch.first + slope * (at - stretch.start) for at in (start, end))
+        yield _Part(int(0.5 * (start + end)), first, last, stretch.mid * (end - start), end - start)

@@ -7,6 +7,7 @@ days) or two (Brière) numbers remains.
 
 import math
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 from rules.incubation.rates import GENERIC_THRESHOLD, Briere, Linear, RateModel
 
@@ -44,6 +45,12 @@ def fit(points: Sequence[Point]) -> RateModel:
         Brière curve where it is better by more than its third parameter costs
         (Schwarz's criterion on the robust loss), else degree-days.
     """
+    return _fit(tuple(points))
+
+
+@lru_cache(maxsize=64)
+def _fit(points: tuple[Point, ...]) -> RateModel:
+    """Fit once for the same records: a page that is looked at asks again and again."""
     line, line_loss = fit_linear(points)
     if len({temperature for temperature, _ in points}) < BRIERE_FROM:
         return line
@@ -66,7 +73,7 @@ def fit_linear(points: Sequence[Point]) -> tuple[Linear, float]:
     if warmest - coldest < _NARROW or high <= low:
         threshold = min(GENERIC_THRESHOLD, coldest - WARM_ENOUGH)
     else:
-        threshold = _minimum(lambda t: _shifted(points, _linear_shape(t))[1], low, high)
+        threshold = _minimum(lambda t: _shifted(points, _linear_shape(t))[1], (low, high), 1e-5)
     shift, loss = _shifted(points, _linear_shape(threshold))
     return Linear(threshold, math.exp(shift)), loss
 
@@ -84,13 +91,13 @@ def fit_briere(points: Sequence[Point]) -> tuple[Briere, float]:
         return _shifted(points, _briere_shape(lower, upper))[1]
 
     def best_lower(upper: float) -> float:
-        return _minimum(lambda lower: loss_of(lower, upper), 2.0, coldest - 0.5)
+        return _minimum(lambda lower: loss_of(lower, upper), (2.0, coldest - 0.5), 1e-3)
 
     # The room above the warmest record is searched by its logarithm: near it the curve bends fast.
     room = _minimum(
         lambda log_room: loss_of(best_lower(warmest + math.exp(log_room)), warmest + math.exp(log_room)),
-        math.log(0.5),
-        math.log(20.0),
+        (math.log(0.5), math.log(20.0)),
+        1e-3,
     )
     upper = warmest + math.exp(room)
     lower = best_lower(upper)
@@ -117,25 +124,29 @@ def _shifted(points: Sequence[Point], shape: Callable[[float], float]) -> tuple[
     """Find the shift that fits best and the loss that is left."""
     rest = sorted(math.log(days) - shape(temperature) for temperature, days in points)
     shift = rest[len(rest) // 2]
-    for _ in range(100):
-        weights = [1.0 / math.sqrt(1.0 + ((value - shift) / SCALE) ** 2) for value in rest]
-        moved = sum(w * value for w, value in zip(weights, rest, strict=True)) / sum(weights)
-        if abs(moved - shift) < 1e-12:
+    for turn in range(100):
+        roots = [math.sqrt(1.0 + ((value - shift) / SCALE) ** 2) for value in rest]
+        pull = math.fsum((value - shift) / root for value, root in zip(rest, roots, strict=True))
+        step = pull / sum(1.0 / root**3 for root in roots)  # Newton, quick near the end
+        if abs(step) > SCALE or turn > 20:
+            step = pull / sum(1.0 / root for root in roots)  # reweighting, never astray
+        shift += step
+        if abs(step) < 1e-10:
             break
-        shift = moved
     loss = sum(2.0 * (math.sqrt(1.0 + ((value - shift) / SCALE) ** 2) - 1.0) for value in rest)
     return shift, 0.5 * SCALE * SCALE * loss
 
 
-def _minimum(loss: Callable[[float], float], low: float, high: float) -> float:
-    """Find where a function of one number is least: a coarse look, then golden section."""
-    steps = 12
-    grid = [low + (high - low) * i / steps for i in range(steps + 1)]
-    best = min(range(steps + 1), key=lambda i: loss(grid[i]))
+def _minimum(loss: Callable[[float], float], ends: tuple[float, float], near: float) -> float:
+    """Find where a function of one number is least, to ``near``: a coarse look, then golden section."""
+    steps = 10
+    grid = [ends[0] + (ends[1] - ends[0]) * i / steps for i in range(steps + 1)]
+    losses = [loss(value) for value in grid]
+    best = losses.index(min(losses))
     low, high = grid[max(0, best - 1)], grid[min(steps, best + 1)]
     left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
     loss_left, loss_right = loss(left), loss(right)
-    while high - low > 1e-5:
+    while high - low > near:
         if loss_left < loss_right:
             high, right, loss_right = right, left, loss_left
             left = high - _GOLDEN * (high - low)

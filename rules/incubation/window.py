@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 from rules.durations import durations, papers_of
 from rules.incubation import doubt
-from rules.incubation.development import Curve, Stretch, Tested, reached, stretches, total
+from rules.incubation.development import Curve, Reach, Stretch, reached, stretches, total
 from rules.incubation.fitting import WARM_ENOUGH, Point, fit, residuals
 from rules.incubation.published import PUBLISHED
 from rules.incubation.rates import GENERIC_THRESHOLD, Briere, RateModel, scaled, sensitivity
@@ -62,7 +62,7 @@ class Basis:
     """
 
     model: RateModel
-    tested: Tested
+    tested: Reach
     sigma: float
     name: str
     source: str
@@ -166,7 +166,7 @@ def basis_of(species: str | None, records: Sequence[Point] = ()) -> Basis:
     if len(papers) == 1:
         source = f"published: {len(rows)} means of one paper ({names})"
     name = f"{published.model.words}, tested {_span(published.low, published.high)}"
-    tested = Tested(published.low, published.high)
+    tested = Reach(published.low, published.high)
     return Basis(published.model, tested, published.sigma, name, source, single=len(rows) == 1)
 
 
@@ -186,7 +186,7 @@ def basis_of_records(records: Sequence[Point]) -> Basis:
         model: RateModel = scaled(low, points[0][1], min(GENERIC_THRESHOLD, low - WARM_ENOUGH))
         source = f"own record: {points[0][1]:g} days at {low:g} °C"
         name = f"scaled from one record, {model.words}"
-        return Basis(model, Tested(low, high), doubt.ONE_RECORD, name, source, single=True)
+        return Basis(model, Reach(low, high), doubt.ONE_RECORD, name, source, single=True)
     model = fit(points)
     parameters = 3 if isinstance(model, Briere) else 2
     alike = high - low < 1.0
@@ -195,7 +195,7 @@ def basis_of_records(records: Sequence[Point]) -> Basis:
     if alike:
         sigma = max(sigma, math.sqrt(sum(r * r for r in left) / (len(left) - 1)))
     name = f"{model.words}, fitted to {len(points)} records, {span}"
-    return Basis(model, Tested(low, high), sigma, name, f"own records: {len(points)}, {span}", single=alike)
+    return Basis(model, Reach(low, high), sigma, name, f"own records: {len(points)}, {span}", single=alike)
 
 
 def _window(curve: Curve, basis: Basis) -> HatchWindow:
@@ -318,9 +318,9 @@ def _only_reading(curve: Curve, basis: Basis) -> list[Stretch]:
     raise NoReadings("the box's curve holds no temperature yet: put a sensor beside the eggs, or wait")
 
 
-def _bounding(basis: Basis) -> Tested:
+def _bounding(basis: Basis) -> Reach:
     """Give where the rate is one number. A scaled record has no end to hold: its σ grows instead."""
-    return Tested(-math.inf, math.inf) if basis.single else basis.tested
+    return Reach(-math.inf, math.inf) if basis.single else basis.tested
 
 
 def _sigma(basis: Basis, recorded: Sequence[Stretch], recent: _Recent, remaining: float) -> float:
