@@ -223,7 +223,8 @@ class TestPhysics:
 
 EFFECTS = {
     Happens.HEATER_STUCK: ("incubator air", 2), Happens.SET_POINT_MOVED: ("incubator air", 2),
-    Happens.LAMP_DEAD: ("enclosure basking surface", -5), Happens.LAMP_STUCK: ("enclosure basking surface", 5),
+    Happens.LAMP_DEAD: ("enclosure basking surface", -5),
+    Happens.LAMP_STUCK: ("enclosure basking surface", 5),
     Happens.COMPRESSOR_LOST: ("fridge air", 1), Happens.COMPRESSOR_STUCK: ("fridge air", -2),
     Happens.DEFROST_STUCK: ("freezer air", 5), Happens.DOOR_AJAR: ("freezer air", 2),
     Happens.FROST: ("pen air", -4),
