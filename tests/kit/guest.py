@@ -69,9 +69,10 @@ class Guest:
         script = 'umask 077; cat >"$1" && chmod "$2" "$1"'
         subprocess.run([*inside, script, "write", path, mode], input=text, text=True, check=True, timeout=30)
 
-    def journal(self, unit: str) -> str:
-        """Give what a unit said."""
-        return self.call("journalctl", "-q", "--no-pager", "-u", unit, check=False).stdout
+    def said(self) -> str:
+        """Give all that services and their manager said (units are not told apart in a guest)."""
+        told = self.call("journalctl", "-q", "--no-pager", "-o", "cat", check=False).stdout
+        return told + self.log.read_text(errors="replace")
 
 
 @contextmanager
