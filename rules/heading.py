@@ -340,7 +340,7 @@ class Heading(Detector[HeadingParams]):
         params = self.params
         if min(last, before) < params.noise or last < params.levelling * before:
             return None
-        if side * (values[-1] - newest) < 0:
+        if side * (self.means[-1] - newest) < 0 or self._newest(side) < 0:
             return None
         earlier = None
         if len(values) >= 4 * size:
@@ -459,7 +459,7 @@ class Heading(Detector[HeadingParams]):
 
     def _over(self, at: int, value: float, words: str) -> Verdict:
         del at
-        self.side, self.ahead = 0, None
+        self.side, self.ahead, self.blocks = 0, None, []
         since, self.since = self.since, 0
         return Verdict(
             RULE, wrong=False, since=since, value=round(value, 3), reason=(words, Degrees(value), ".")

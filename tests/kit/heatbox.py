@@ -49,7 +49,8 @@ class Box:
         target = keep * self.mass + (1 - keep) * room + direct
         self.air += (target - self.air) * (1 - math.exp(-1 / 2.5))
         into = self.air + (1 - self.share) * (1 - self.keep) * power
-        self.mass += (into - self.mass) * (1 - math.exp(-1 / (self.tau * (1 - self.keep))))
+        coupling = max(1.0, self.tau * (1 - self.keep) - 2.5)
+        self.mass += (into - self.mass) * (1 - math.exp(-1 / coupling))
 
     def rest(self, room: float) -> float:
         """Give where the sensor's spot comes to rest while heat is kept, °C."""

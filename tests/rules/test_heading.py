@@ -1,0 +1,177 @@
+"""Heat lost and heaters stuck on, on simulated boxes."""
+
+import math
+import random
+from itertools import pairwise
+
+import pytest
+
+from rules.common import CommonFall
+from rules.heading import RULE, Heading, HeadingParams
+from rules.plan import Priority
+from rules.reading import HOUR, MINUTE
+from rules.thermal import BoxConstant, BoxConstantParams
+from rules.verdict import Verdict
+from tests.kit.heatbox import Box, instant, varied, wandering
+
+WARMING_UP = 240
+"""Minutes that the engine's settling hushes."""
+
+
+def lose(seed, heater, *, measured=True, calm_hours=12):
+    """Run a varied box, lose its heat (or stick it on); give (minutes to alarm, early, lead, false)."""
+    rng = random.Random(seed)
+    box, room = varied(rng)
+    base = box.rest(room)
+    low, high = base - rng.uniform(2, 4), base + rng.uniform(1.5, 3)
+    heading, begin = Heading(), calm_hours * 60 + rng.randrange(60)
+    sinking = rng.choice([0, 0, 2, 4])
+    alarm, false = None, 0
+    heading.hush(instant(WARMING_UP))
+    for minute in range(begin + 600):
+        lost = minute >= begin
+        ambient = wandering(minute, room) - (sinking * (1 - math.exp((begin - minute) / 300)) if lost else 0)
+        box.minute(ambient, heater=heater if lost else "kept")
+        shown = round(ambient + rng.gauss(0, 0.1), 1) if measured else None
+        verdict = heading.see(instant(minute), box.read(rng), low, high, shown)
+        if verdict and verdict.wrong and not lost:
+            false += 1
+        if verdict and verdict.wrong and lost and alarm is None:
+            alarm = minute, heading.ahead[0]
+        true = box.air if box.spot == "air" else box.mass
+        if lost and (true < low if heater == "lost" else true > high):
+            return alarm and alarm[0] - begin, alarm and alarm[1], alarm and minute - alarm[0], false, minute
+    return None, None, None, false, None
+
+
+class TestEarlyBound:
+    @pytest.mark.parametrize("measured", [True, False], ids=["room measured", "room unknown"])
+    @pytest.mark.parametrize("heater", ["lost", "stuck"])
+    def test_right_in_95_percent(self, heater, measured):
+        """Over varied boxes the early bound is right in at least 95 %, most losses are told ahead."""
+        runs = [lose(seed, heater, measured=measured) for seed in range(120)]
+        left = [run for run in runs if run[4] is not None]
+        told = [run for run in left if run[0] is not None]
+        right = [run for run in told if instant(run[4]) >= run[1]]
+        leads = sorted(run[2] for run in told)
+        print(
+            f"{heater}: {len(told)}/{len(left)} told, {len(right)} bounds right,",
+            f"median lead {leads[len(leads) // 2]} min",
+        )
+        assert len(right) >= 0.95 * len(told)
+        assert len(told) >= 0.7 * len(left)
+        assert leads[len(leads) // 2] >= 20
+        assert sum(run[3] for run in runs) <= 2
+
+
+def steady(hours, box=None, room=20.0, seed=1):
+    """Give a heading that has watched a healthy box for some hours, and the box."""
+    box, heading, rng = box or Box(), Heading(), random.Random(seed)
+    for minute in range(hours * 60):
+        box.minute(room)
+        assert heading.see(instant(minute), box.read(rng), 26.0, 33.0, room) is None
+    return heading, box, rng
+
+
+class TestToldApart:
+    def test_lid_for_minutes_is_no_loss(self):
+        """A lid that is open for five minutes raises nothing."""
+        heading, box, rng = steady(12)
+        for minute in range(720, 840):
+            box.minute(20.0, lid=minute < 725)
+            assert heading.see(instant(minute), box.read(rng), 26.0, 33.0, 20.0) is None
+
+    def test_room_above_the_limit_carries_nowhere(self):
+        """Heat lost in a room that is itself inside the safe range is no way out of it."""
+        heading, box, rng = steady(12, Box(set_point=28.0, air=28.0, mass=28.0), 26.8)
+        for minute in range(720, 1200):
+            box.minute(26.8, heater="lost")
+            assert heading.see(instant(minute), box.read(rng), 26.0, 33.0, 26.8) is None
+
+    def test_hush_recognises_nothing(self):
+        """After a change of period nothing is recognised until it has settled."""
+        heading, box, rng = steady(12)
+        heading.hush(instant(780))
+        for minute in range(720, 780):
+            box.minute(20.0, heater="lost")
+            assert heading.see(instant(minute), box.read(rng), 20.0, 33.0, 18.0) is None
+
+    def test_gap_begins_anew(self):
+        """A gap neither raises nor clears: recognition begins anew after it."""
+        heading, box, rng = steady(12)
+        for minute in range(720, 728):
+            box.minute(20.0, heater="lost")
+            heading.see(instant(minute), box.read(rng), 26.0, 33.0, 20.0)
+        assert heading.see(instant(760), 27.0, 26.0, 33.0, 20.0) is None
+        assert len(heading.means) == 1
+
+
+class TestLife:
+    def test_raised_renewed_cleared(self):
+        """A loss is raised high within 20 min, renewed at most every ten, cleared when heat is back."""
+        heading, box, rng = steady(12)
+        said = []
+        for minute in range(720, 1000):
+            box.minute(20.0, heater="lost" if minute < 750 else "kept")
+            verdict = heading.see(instant(minute), box.read(rng), 26.0, 33.0, 20.0)
+            if verdict:
+                said.append((minute, verdict))
+        assert said[0][0] - 720 <= 20
+        assert said[0][1].priority is Priority.HIGH
+        assert [verdict.wrong for _, verdict in said] == [True] * (len(said) - 1) + [False]
+        assert all(later - sooner >= 10 for (sooner, _), (later, _) in pairwise(said[:-1]))
+
+    def test_slow_sensor(self):
+        """A sensor that reports every five minutes finds the loss of a slow box too."""
+        box, heading, rng = Box(tau=300.0), Heading(HeadingParams.of(5 * MINUTE)), random.Random(2)
+        found = None
+        for minute in range(1200):
+            box.minute(20.0, heater="lost" if minute >= 720 else "kept")
+            if minute % 5 == 0 and heading.see(instant(minute), box.read(rng), 26.0, 33.0, 20.0):
+                found = minute
+                break
+        assert found is not None
+        assert 720 < found <= 780
+
+
+class TestBoxConstant:
+    @pytest.mark.parametrize("tau", [45.0, 90.0, 240.0], ids=str)
+    def test_learns_from_its_own_falls(self, tau):
+        """After three falls τ is known within 20 %, and its spread with it."""
+        box, learner, rng = Box(tau=tau, share=0.05), BoxConstant(), random.Random(3)
+        for minute in range(3 * 1440):
+            box.minute(20.0, heater="lost" if 600 < minute % 1440 < 720 else "kept")
+            learner.see(instant(minute), box.read(rng), 20.0)
+        known = learner.known()
+        assert known is not None
+        assert known[0] / MINUTE == pytest.approx(tau, rel=0.2)
+        assert 0.1 <= known[1] < 0.5
+
+    def test_learns_nothing_without_ambient(self):
+        """Without the room's air nothing is learnt."""
+        learner = BoxConstant(BoxConstantParams())
+        for minute in range(120):
+            assert learner.see(instant(minute), 30 - minute * 0.05, None) is None
+        assert learner.known() is None
+
+
+class TestCommonFall:
+    def test_several_are_one(self):
+        """The second place within half an hour makes it one alarm; it is over with the last."""
+        common = CommonFall()
+        wrong = Verdict(RULE, wrong=True, since=HOUR, priority=Priority.HIGH)
+        right = Verdict(RULE, wrong=False, since=HOUR)
+        assert common.see(HOUR, "box-1", wrong, 8) is None
+        both = common.see(HOUR + MINUTE, "box-2", wrong, 8)
+        assert both is not None
+        assert "box-1, box-2" in both.reason[0]
+        assert common.see(2 * HOUR, "box-1", right, 8) is None
+        over = common.see(2 * HOUR, "box-2", right, 8)
+        assert over is not None
+        assert not over.wrong
+
+    def test_alone_is_alone(self):
+        """One of forty, or two that are hours apart, are not one cause."""
+        common = CommonFall()
+        assert common.see(HOUR, "a", Verdict(RULE, wrong=True, since=HOUR), 40) is None
+        assert common.see(5 * HOUR, "b", Verdict(RULE, wrong=True, since=5 * HOUR), 40) is None
