@@ -2,13 +2,13 @@
 // Our own few lines: refresh, say when the page is stale, read-out and zoom. All of it can be missing.
 (() => {
   const $ = (where, all = document) => all.querySelector(where);
-  let fresh = Date.now();
+  let fresh = Date.now(), missed = false;
 
   const stale = () => {
     const box = $("#stale"), main = $("#main"), every = 1000 * (main.dataset.live || 0);
     if (!every) return;
     const old = Date.now() - fresh;
-    box.hidden = old < 3 * every + 5000;
+    box.hidden = !missed && old < 3 * every + 5000;
     if (!box.hidden) {
       const minutes = Math.round(old / 60000);
       box.textContent = "This page is stale: it has heard nothing for " + (minutes ? minutes + " min" : Math.round(old / 1000) + " s") + ". The curves are not the present.";
@@ -34,9 +34,10 @@
       [...main.querySelectorAll("details")].forEach((d, i) => { d.open = !!open[i] && !d.matches(".shelve"); });
       if (held >= 0) { const again = main.querySelectorAll("a,button,summary,[tabindex]")[held]; if (again) again.focus({ preventScroll: true }); }
       fresh = Date.now();
+      missed = false;
       stale();
       ready();
-    } catch { stale(); }
+    } catch { missed = true; stale(); }
   };
 
   const points = new WeakMap();
