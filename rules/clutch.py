@@ -13,6 +13,10 @@ from rules.plan import Stage
 from rules.reading import DAY
 
 
+LONGEST = 365 * DAY
+"""A clutch that nobody closed gives its position free after so long (ms)."""
+
+
 class ClutchError(Exception):
     """What a keeper wants to write down cannot be so; nothing was written."""
 
@@ -517,9 +521,8 @@ def _meet(one: Stay, other: Stay) -> bool:
     """Tell whether two stays share a position at some instant."""
     if (one.box, one.position) != (other.box, other.position):
         return False
-    one_ends = other.end is None or one.start < other.end
-    other_ends = one.end is None or other.start < one.end
-    return one_ends and other_ends
+    one_end, other_end = (stay.start + LONGEST if stay.end is None else stay.end for stay in (one, other))
+    return one.start < other_end and other.start < one_end
 
 
 def _eggs(count: int) -> str:
