@@ -7,6 +7,7 @@ batches stay in memory, their messages are acknowledged as not recorded, and wha
 not fit in the end is counted and listed afterwards.
 """
 
+import time
 from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -32,8 +33,8 @@ RETRY_EVERY = 5 * SECOND
 MEMORY = 60_000
 """So many readings are kept in memory at most: more than an hour of 120 curves at 10 s."""
 
-STUCK = 10 * SECOND
-"""A commit that takes longer than this is stuck (ms)."""
+STUCK = 10.0
+"""A commit that takes longer than this is stuck (s)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +109,7 @@ class Recorder(Thread):
     Attributes:
         alerts: Alerts with their outbox numbers, for delivery.
         orders: Orders that wait, for the judge.
-        busy_since: Boot-time clock at which the present work began, or None.
+        busy_since: When the present work began (s, monotonic), or None.
         unacknowledged: Messages settled as "not recorded".
     """
 
@@ -131,7 +132,7 @@ class Recorder(Thread):
         self._handed: set[int] = set()
         self.alerts: SimpleQueue[Alert] = SimpleQueue()
         self.orders: SimpleQueue[Asked] = SimpleQueue()
-        self.busy_since: int | None = None
+        self.busy_since: float | None = None
         self.unacknowledged = 0
         self.committed_at = boottime()
 
@@ -149,7 +150,11 @@ class Recorder(Thread):
     def stuck(self) -> bool:
         """Tell whether the present commit has taken too long."""
         since = self.busy_since
-        return since is not None and self._boottime() - since > STUCK
+        return since is not None and time.monotonic() - since > STUCK
+
+    def settled(self) -> bool:
+        """Tell whether everything that was handed over by now has been looked at."""
+        return self._queue.empty() and self.busy_since is None
 
     @property
     def well(self) -> bool:
@@ -203,7 +208,7 @@ class Recorder(Thread):
     def _commit(self) -> None:
         works = tuple(self._pending.works)
         batches = [work.batch for work in works]
-        self.busy_since = self._boottime()
+        self.busy_since = time.monotonic()
         try:
             committed = self._logbook.commit(batches)
             self._after(works, committed)
@@ -267,7 +272,7 @@ class Recorder(Thread):
         if now < self._orders_at:
             return
         self._orders_at = now + ORDERS_EVERY
-        self.busy_since = now
+        self.busy_since = time.monotonic()
         try:
             waiting = self._logbook.orders_waiting()
         except CannotRecord:

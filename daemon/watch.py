@@ -150,6 +150,11 @@ class Watch:
         """Ask for the settings to be read again; any thread or signal handler may."""
         self._reload.set()
 
+    @property
+    def at_rest(self) -> bool:
+        """Tell whether recorder and couriers have nothing to do: a simulated clock may go on."""
+        return self._recorder.settled() and not self._delivery.busy
+
     def begin(self) -> None:
         """Start recorder and readers."""
         self._recorder.start()
