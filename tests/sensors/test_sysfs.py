@@ -301,7 +301,7 @@ class TestIio:
             ({"in_temp_input": "25080", "in_humidityrelative_input": "65500"}, 25.08, 65.5),
             ({"in_temp_input": "25080", "in_humidityrelative_input": "52312.500000"}, 25.08, 52.3125),
             ({"in_temp_raw": "1000", "in_temp_offset": "-200", "in_temp_scale": "10.0"}, 8.0, None),
-            ({"in_temp_raw": "25080", "in_humidityrelative_raw": "50", "in_humidityrelative_scale": "1000"}, 25.08, 50),
+            ({"in_temp_raw": "25080", "in_humidityrelative_raw": "65500"}, 25.08, 65.5),
             ({"in_temp_input": "-5250"}, -5.25, None),
         ],
         ids=["processed", "fraction", "raw", "no-offset", "below-zero"],
