@@ -158,8 +158,13 @@ class DryingOut(Detector[DryingParams]):
         return self._say(at, safe_low, stage)
 
     def _slowly(self) -> bool:
-        """Lost against the same hours of the day before, twice on end, and still falling."""
+        """Lost against the same hours of the day before, twice on end, and still falling.
+
+        What only comes back to where it was before (after misting) has lost nothing.
+        """
         if len(self.levels) < 14:
+            return False
+        if len(self.levels) > 16 and self.levels[-1] > min(self.levels[:-13]) - 0.01:
             return False
         before = min(self.levels[-14] - self.levels[-2], self.pressures[-14] - self.pressures[-2])
         fall = self.params.day_fall

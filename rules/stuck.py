@@ -100,7 +100,7 @@ class Stuck(Detector[StuckParams]):
             step = self.params.cover if self.last is not None else 0
         self.last_at = at
         if value != self.last:
-            return self._changed(at, value)
+            return self._changed(at, value, step)
         self.run += step
         if at < self.due:
             return None
@@ -114,8 +114,8 @@ class Stuck(Detector[StuckParams]):
         del since
         self.last_at = now
 
-    def _changed(self, at: int, value: float) -> Verdict | None:
-        run, self.run = self.run, 0
+    def _changed(self, at: int, value: float, step: int) -> Verdict | None:
+        run, self.run = self.run + step, 0
         self.seen += run
         self.last, self.companion = value, None
         if self.wrong:
