@@ -15,6 +15,9 @@ LONGEST = 64 * 1024
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@-]{0,99}", re.ASCII)
 
+SERVICE_PREFIX = "ovigil_"
+"""The service manager puts this before the names of a folder of credentials that it loads."""
+
 
 def is_name(name: str) -> bool:
     """Tell whether ``name`` can be a secret's name: a plain file name, no folder."""
@@ -50,6 +53,11 @@ class Secrets:
         """
         if not is_name(name):
             return None
+        names = (name, SERVICE_PREFIX + name) if self.managed else (name,)
+        return next((text for each in names if (text := self._read(each)) is not None), None)
+
+    def _read(self, name: str) -> str | None:
+        """Read one file; see :meth:`get`."""
         try:
             with (self.folder / name).open("rb") as file:
                 raw = file.read(LONGEST + 1)

@@ -13,6 +13,7 @@ from typing import TypedDict, Unpack
 from rules.events import AlarmKey, Change, Changed, Cleared, Effect, Raised
 from rules.life import Life, Signal, after
 from rules.plan import Priority
+from rules.track import EGG
 from rules.words import Sentence
 
 
@@ -157,7 +158,7 @@ class Book:
                 wrong.value,
                 wrong.reason,
                 wrong.advice,
-                (holder,) if holder else (),
+                (holder.removesuffix(EGG),) if holder else (),
                 alarm.cause,
             )
         )

@@ -14,6 +14,7 @@ from rules.events import AlarmKey
 from rules.plan import ContactKind
 from rules.reading import MINUTE, Quantity
 from rules.roster import Place, Sensor, family
+from rules.track import EGG
 
 MAINS_LOST = CONTACT_RULES[ContactKind.MAINS].name
 CUT_OFF = CONTACT_RULES[ContactKind.READER].name
@@ -81,7 +82,7 @@ class Causes:
         return causes[0] if causes and None not in causes else None
 
     def _fault_of(self, holder: str) -> AlarmKey | None:
-        sensor = self._sensors.get(holder)
+        sensor = self._sensors.get(holder.removesuffix(EGG))
         if sensor is None:
             return None
         for rule in sensor.faults:

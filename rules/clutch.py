@@ -12,7 +12,6 @@ from enum import StrEnum
 from rules.plan import Stage
 from rules.reading import DAY
 
-
 LONGEST = 365 * DAY
 """A clutch that nobody closed gives its position free after so long (ms)."""
 

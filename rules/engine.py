@@ -24,38 +24,19 @@ from rules.alarms import Alarm, Book, Wrong
 from rules.causes import Causes
 from rules.contact import ORGANS
 from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
+from rules.health import Health
 from rules.hold import NEVER
-from rules.plan import Calendar, ContactKind, PlaceKind, Plan, Priority
-from rules.reading import MINUTE, Grade, Quality, Quantity, Reading
+from rules.plan import Calendar, ContactKind, Plan, Priority
+from rules.reading import Grade, Quantity, Reading
 from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor
 from rules.snapshot import book_of, book_state, telling_of, telling_state
-from rules.speech import call_reason, right_reason, silence_reason
+from rules.speech import call_reason, right_reason
 from rules.telling import Telling
-from rules.track import Call, Track
+from rules.track import EGG, Call, Track
 from rules.words import Instant, Lasting, Sentence
 
 SCHEMA = 1
 """Number of the form of :meth:`Engine.state`; another number is not understood."""
-
-BLIND = 30 * MINUTE
-"""After how much more silence a place whose only thermometer is silent is urgent (ours)."""
-
-SILENCE_STAGES = 2
-"""Silent, then blind."""
-
-BLIND_KINDS = frozenset({PlaceKind.INCUBATOR, PlaceKind.BOX})
-"""Kinds of place where blindness is urgent: heat kills eggs within the hour."""
-
-BAD_ENOUGH = 3.0
-"""So many implausible readings, less a quarter for each good one, make an alarm (ours)."""
-
-BAD_LEAK = 0.25
-
-SKEW_LIMIT = 2 * MINUTE
-"""A device's stamp that is further off than this is wrong (ours)."""
-
-SKEW_ENOUGH = 3
-"""So many wrong stamps in a row make an alarm (ours)."""
 
 AT_RETURN = frozenset({"tell", "repeat", "escalation", "group"})
 """What became due while nobody ran is said once, on return, not once for each instant."""
@@ -76,11 +57,12 @@ class Engine:
         open_alarms: dict[AlarmKey, Alarm] = {}
         causes = Causes(self._places, self._sensors, open_alarms)
         self._book = Book(self._out, open_alarms, causes.of)
+        self._health = Health(self._sensors, self._book, self._schedule)
         self._telling = Telling(self._out, self._book, self._schedule)
         self._handlers: dict[str, Callable[[tuple[str, ...], int], None]] = {
             "hold": self._due_hold,
             "switch": self._due_switch,
-            "silence": self._due_silence,
+            "silence": self._health.due_silence,
             "period": self._due_period,
             "shelf": self._due_shelf,
             "tell": lambda key, now: self._telling.tell(key[1], now),
@@ -169,37 +151,49 @@ class Engine:
         if sensor is None:
             return
         grade = reading.quality.grade
-        if grade is Grade.LATE:
-            return
         curve = sensor.curves.get(reading.quantity)
+        if grade is Grade.LATE:
+            self._take_late(curve, reading)
+            return
         if curve is not None and _adds_nothing(reading, curve):
             return
-        self._hear(sensor, reading)
+        self._health.hear(sensor, reading)
         if curve is None:
             return
         if grade is Grade.BAD:
-            self._take_bad(sensor, reading)
+            self._health.take_bad(sensor, reading)
             curve.newest = reading.at
             return
         if sensor.bad:
-            self._take_plausible(sensor, reading)
+            self._health.take_plausible(sensor, reading)
         curve.newest = reading.at
         curve.value = reading.value
         if sensor.switch is not None:
             self._take_contact(sensor, reading)
         elif curve.track is not None and grade is Grade.GOOD and not sensor.faults:
-            self._judge(sensor, curve.track, reading)
+            self._judge(curve, curve.track, reading)
 
-    def _judge(self, sensor: Sensor, track: Track, reading: Reading) -> None:
-        place = sensor.place
+    def _take_late(self, curve: Curve | None, reading: Reading) -> None:
+        """A late reading raises and clears nothing; a newer one brings the egg up to date."""
+        if curve is not None and curve.egg is not None and reading.at > curve.newest:
+            curve.egg.see(reading.at, reading.value)
+
+    def _judge(self, curve: Curve, track: Track, reading: Reading) -> None:
+        place = curve.sensor.place
         if not place.plan.in_use or place.out:
             return
+        if curve.egg is not None and curve.egg_track is not None:
+            felt = curve.egg.see(reading.at, reading.value)
+            self._judge_by(curve.egg_track, reading, felt)
         if reading.at < place.hush_until:
             track.pause()
             if track.calm:
                 track.value = reading.value
                 return
-        for call in track.see(reading.at, reading.value):
+        self._judge_by(track, reading, reading.value)
+
+    def _judge_by(self, track: Track, reading: Reading, value: float) -> None:
+        for call in track.see(reading.at, value):
             self._take_call(track, call, reading.now)
         if not track.calm:
             self._schedule_track(track)
@@ -218,141 +212,18 @@ class Engine:
         self._schedule_track(track)
 
     def _take_call(self, track: Track, call: Call, now: int) -> None:
-        key = AlarmKey(track.place, track.spot, track.quantity.value, call.rule)
+        key = track.key(call.rule)
         if not call.wrong:
             reason = right_reason(track, call)
-            self._book.right(key, track.sensor, reason, now, track.value)
+            self._book.right(key, track.holder, reason, now, track.value)
             return
         advice: Sentence = ()
         own = self._places[track.place].plan.advice
         if own:
             advice = (own,)
         wrong = Wrong(call.priority, call.since, track.value, call_reason(track, call), advice)
-        alarm = self._book.wrong(key, track.sensor, wrong, now)
+        alarm = self._book.wrong(key, track.holder, wrong, now)
         alarm.waits = False
-
-    # -- signs of life and faults of a sensor ---------------------------------------
-
-    def _hear(self, sensor: Sensor, reading: Reading) -> None:
-        passed = reading.now - sensor.seen
-        sensor.seen = reading.now
-        if sensor.silent:
-            if passed > 0:
-                sensor.heard = sensor.heard + 1 if passed <= 2 * sensor.plan.every else 1
-            if sensor.heard > 1 or sensor.plan.on_change:
-                sensor.silent = sensor.heard = 0
-                self._right_sensor(sensor, "silent", ("Readings come again",), reading.now)
-                self._watch_silence(sensor)
-        if reading.skew or sensor.skewed:
-            self._take_skew(sensor, reading)
-
-    def _watch_silence(self, sensor: Sensor) -> None:
-        if sensor.plan.silence > 0:
-            self._schedule(sensor.seen + sensor.plan.silence, ("silence", sensor.plan.name))
-
-    def _due_silence(self, key: tuple[str, ...], now: int) -> None:
-        sensor = self._sensors.get(key[1])
-        if sensor is None or sensor.plan.silence <= 0:
-            return
-        after = sensor.plan.silence + (BLIND if sensor.silent else 0)
-        if now < sensor.seen + after:
-            self._schedule(sensor.seen + after, key)
-            return
-        if not sensor.place.judged:
-            self._schedule(now + sensor.plan.silence, key)
-            return
-        if sensor.silent >= SILENCE_STAGES:
-            return
-        urgent = sensor.silent == 1
-        sensor.silent += 1
-        if not urgent:
-            self._schedule(sensor.seen + after + BLIND, key)
-        elif not self._blind(sensor):
-            return
-        priority = Priority.HIGH if urgent else Priority.MEDIUM
-        reason, advice = silence_reason(sensor.plan, sensor.seen, blind=urgent)
-        self._wrong_sensor(sensor, "silent", Wrong(priority, sensor.seen, None, reason, advice), now)
-
-    def _blind(self, sensor: Sensor) -> bool:
-        """Tell whether a place with eggs has no other thermometer in service."""
-        if sensor.place.plan.kind not in BLIND_KINDS or Quantity.TEMPERATURE not in sensor.curves:
-            return False
-        others = [one for one in self._sensors.values() if one.place is sensor.place and one is not sensor]
-        return not any(Quantity.TEMPERATURE in one.curves and not one.faults for one in others)
-
-    def _take_bad(self, sensor: Sensor, reading: Reading) -> None:
-        if reading.quality is Quality.SPOILT:
-            return
-        if not sensor.bad:
-            sensor.bad_since = reading.at
-        sensor.bad = min(sensor.bad + 1.0, 2 * BAD_ENOUGH)
-        if sensor.bad < BAD_ENOUGH or not sensor.place.judged:
-            return
-        reason: list[str | Instant] = [
-            f"Implausible: {reading.quantity.value} {reading.quality.words}",
-            ", since ",
-            Instant(sensor.bad_since),
-        ]
-        advice = ("Look at the sensor's plug, cable and water on it; nothing is judged by it until then.",)
-        wrong = Wrong(Priority.MEDIUM, sensor.bad_since, None, tuple(reason), advice)
-        self._wrong_sensor(sensor, "implausible", wrong, reading.now)
-
-    def _take_plausible(self, sensor: Sensor, reading: Reading) -> None:
-        sensor.bad = max(sensor.bad - BAD_LEAK, 0.0)
-        if sensor.bad == 0.0 and "implausible" in sensor.faults:
-            self._right_sensor(sensor, "implausible", ("Its values are plausible again",), reading.now)
-
-    def _take_skew(self, sensor: Sensor, reading: Reading) -> None:
-        if abs(reading.skew) <= SKEW_LIMIT:
-            if sensor.skewed >= SKEW_ENOUGH:
-                self._right_subject(sensor, "its clock is wrong", ("Its clock is right again",), reading.now)
-            sensor.skewed = 0
-            return
-        sensor.skewed = min(sensor.skewed + 1, SKEW_ENOUGH)
-        if sensor.skewed < SKEW_ENOUGH:
-            return
-        direction = "ahead" if reading.skew > 0 else "behind"
-        reason = ("Its clock is ", Lasting(abs(reading.skew) // MINUTE * MINUTE), f" {direction}")
-        advice = ("Set the sensor's clock; until then its readings count from their arrival.",)
-        wrong = Wrong(Priority.LOW, reading.now, None, reason, advice)
-        self._book.wrong(self._sensor_key(sensor, "its clock is wrong"), sensor.plan.name, wrong, reading.now)
-
-    def _sensor_key(self, sensor: Sensor, rule: str) -> AlarmKey:
-        return AlarmKey(sensor.plan.place, sensor.plan.spot, sensor.plan.name, rule)
-
-    def _wrong_sensor(self, sensor: Sensor, rule: str, wrong: Wrong, now: int) -> None:
-        """A fault: the sensor is out of service for climate and is itself the alarm."""
-        fresh = not sensor.faults
-        sensor.faults[rule] = None
-        self._book.wrong(self._sensor_key(sensor, rule), sensor.plan.name, wrong, now)
-        if fresh:
-            self._release_shared(sensor, now)
-        self._book.restless = True
-
-    def _release_shared(self, sensor: Sensor, now: int) -> None:
-        """Let a faulty sensor's alarms go where another sensor sees the same spot."""
-        for curve in sensor.curves.values():
-            track = curve.track
-            if track is None or not any(self._in_service_beside(track, one) for one in sensor.place.tracks):
-                continue
-            for side in (track.lower, track.upper):
-                if side.active is not None:
-                    key = AlarmKey(track.place, track.spot, track.quantity.value, side.rule)
-                    reason = ("Its sensor is out of service; another one sees the spot",)
-                    self._book.right(key, track.sensor, reason, now, track.value)
-            track.rest()
-
-    def _in_service_beside(self, track: Track, other: Track) -> bool:
-        same = (other.spot, other.quantity) == (track.spot, track.quantity)
-        return same and other.sensor != track.sensor and not self._sensors[other.sensor].faults
-
-    def _right_sensor(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
-        sensor.faults.pop(rule, None)
-        self._right_subject(sensor, rule, reason, now)
-        self._book.restless = True
-
-    def _right_subject(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
-        self._book.right(self._sensor_key(sensor, rule), sensor.plan.name, reason, now, None)
 
     # -- contacts -------------------------------------------------------------------
 
@@ -363,7 +234,7 @@ class Engine:
         wrong_before = switch.wrong_since >= 0
         had = switch.see(reading.at, reading.value, reading.note)
         if had:
-            self._right_subject(sensor, switch.rule.name, ("As it should be again",), reading.now)
+            self._health.clear(sensor, switch.rule.name, ("As it should be again",), reading.now)
         elif switch.wrong_since >= 0:
             self._due_switch(("switch", sensor.plan.name), reading.now)
         if sensor.plan.contact in (ContactKind.LID, ContactKind.DOOR):
@@ -383,7 +254,7 @@ class Engine:
         due = switch.due()
         while due is not None and due <= now:
             wrong = self._switch_wrong(sensor, switch.reach(), now)
-            self._book.wrong(self._sensor_key(sensor, switch.rule.name), sensor.plan.name, wrong, now)
+            self._book.wrong(self._health.key(sensor, switch.rule.name), sensor.plan.name, wrong, now)
             due = switch.due()
         if due is not None:
             self._schedule(due, key)
@@ -444,20 +315,7 @@ class Engine:
             self._book.clear(alarm, reason, now)
         for sensor in self._sensors.values():
             if sensor.place is place:
-                self._forget(sensor, now)
-
-    def _forget(self, sensor: Sensor, now: int) -> None:
-        """Let a sensor begin anew: nothing is wrong with it that was before."""
-        sensor.silent = sensor.heard = sensor.skewed = 0
-        sensor.bad = 0.0
-        sensor.seen = now
-        sensor.faults.clear()
-        if sensor.switch is not None:
-            sensor.switch.reached = 0
-        for curve in sensor.curves.values():
-            if curve.track is not None:
-                curve.track.rest()
-        self._watch_silence(sensor)
+                self._health.forget(sensor, now)
 
     # -- away ---------------------------------------------------------------------------
 
@@ -480,7 +338,7 @@ class Engine:
         for track in self._tracks.values():
             self._schedule_track(track)
         for sensor in self._sensors.values():
-            self._watch_silence(sensor)
+            self._health.watch_silence(sensor)
             self._due_switch(("switch", sensor.plan.name), away.now)
         for place in self._places.values():
             self._refresh(place, away.now)
@@ -523,38 +381,57 @@ class Engine:
             faster = one.silence != known.plan.silence
             known.plan = one
             known.pace()
+            self._lay_eggs(known)
             if faster:
-                self._watch_silence(known)
+                self._health.watch_silence(known)
 
     def _add_sensor(self, sensor: Sensor) -> None:
         self._sensors[sensor.plan.name] = sensor
-        for curve in sensor.curves.values():
-            if curve.track is not None:
-                self._tracks[(sensor.plan.name, curve.quantity.value)] = curve.track
-        self._watch_silence(sensor)
+        sensor.place.sensors.append(sensor)
+        self._index(sensor)
+        self._health.watch_silence(sensor)
+
+    def _index(self, sensor: Sensor) -> None:
+        """Let dues find a sensor's tracks."""
+        for track in sensor.tracks():
+            self._tracks[(sensor.plan.name, track.quantity.value)] = track
+
+    def _lay_eggs(self, sensor: Sensor) -> None:
+        """Follow a change of eggs; an alarm of an egg that is gone goes with it."""
+        changed = [curve.lay_egg() for curve in sensor.curves.values()]
+        if not any(changed):
+            return
+        sensor.pace()
+        key = (sensor.plan.name, Quantity.EGG_TEMPERATURE.value)
+        gone = self._tracks.pop(key, None)
+        self._index(sensor)
+        if gone is not None and key not in self._tracks:
+            for side in (gone.lower, gone.upper):
+                self._book.right(
+                    gone.key(side.rule), gone.holder, ("No eggs there any more",), self._now, None
+                )
 
     def _drop_sensor(self, sensor: Sensor, now: int) -> None:
         name = sensor.plan.name
         for alarm in tuple(self._book.open.values()):
-            if name in alarm.holders:
+            for holder in (name, name + EGG):
                 reason = ("Its sensor is not in the settings any more",)
-                self._book.right(alarm.key, name, reason, now, None)
-        for curve in sensor.curves.values():
-            self._tracks.pop((name, curve.quantity.value), None)
-            if curve.track in sensor.place.tracks:
-                sensor.place.tracks.remove(curve.track)
+                self._book.right(alarm.key, holder, reason, now, None)
+        for track in sensor.tracks():
+            self._tracks.pop((name, track.quantity.value), None)
+        sensor.place.sensors.remove(sensor)
         del self._sensors[name]
 
     def _refresh(self, place: Place, now: int) -> None:
         """Give a place's tracks the limits that are in force, and look again when they change."""
         calendar = self._calendars.get(place.plan.calendar)
         place.refreshed = now
-        for track in place.tracks:
-            limits = place.limits(track.spot, track.quantity, calendar, now)
+        for track in place.tracks():
+            limits = place.limits(track, calendar, now)
             for call in track.put(limits):
-                key = AlarmKey(track.place, track.spot, track.quantity.value, call.rule)
+                key = track.key(call.rule)
                 reason = ("Inside the range that counts now",)
-                self._book.right(key, track.sensor, reason, now, track.value)
+                self._book.right(key, track.holder, reason, now, track.value)
             self._let_wait(track)
         change = place.next_change(calendar, now)
         if change != NEVER:
@@ -562,7 +439,7 @@ class Engine:
 
     def _let_wait(self, track: Track) -> None:
         for side in (track.lower, track.upper):
-            key = AlarmKey(track.place, track.spot, track.quantity.value, side.rule)
+            key = track.key(side.rule)
             alarm = self._book.open.get(key)
             if alarm is not None and side.active is Priority.MEDIUM:
                 alarm.waits = track.ideal_waits
@@ -614,8 +491,8 @@ class Engine:
             if name in places:  # type: ignore[operator]
                 place.restore(places[name])  # type: ignore[index]
             calendar = self._calendars.get(place.plan.calendar)
-            for track in place.tracks:
-                track.put(place.limits(track.spot, track.quantity, calendar, place.refreshed))
+            for track in place.tracks():
+                track.put(place.limits(track, calendar, place.refreshed))
         for name, sensor in self._sensors.items():
             if name in sensors:  # type: ignore[operator]
                 sensor.restore(sensors[name])  # type: ignore[index]

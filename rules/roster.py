@@ -4,7 +4,10 @@ These objects carry what lasts from reading to reading. They belong to one engin
 are rebuilt from a plan and a snapshot.
 """
 
+from collections.abc import Iterator
+
 from rules.contact import Switch
+from rules.egg import EggLag, EggLagParams, lagged
 from rules.hold import NEVER
 from rules.plan import Calendar, PlaceKind, PlacePlan, SensorPlan, SpotRange, Stage
 from rules.reading import MINUTE, Quantity
@@ -41,10 +44,10 @@ class Place:
         out: Taken out of service by an order.
         hush_until: An open lid explains what is seen until then.
         refreshed: As of when its tracks have their limits.
-        tracks: The tracks of its sensors.
+        sensors: Its sensors.
     """
 
-    __slots__ = ("hush_until", "out", "plan", "refreshed", "since", "tracks")
+    __slots__ = ("hush_until", "out", "plan", "refreshed", "sensors", "since")
 
     def __init__(self, plan: PlacePlan, now: int) -> None:
         """A place that is new at ``now``."""
@@ -53,12 +56,17 @@ class Place:
         self.out = False
         self.hush_until = 0
         self.refreshed = now
-        self.tracks: list[Track] = []
+        self.sensors: list[Sensor] = []
 
     @property
     def judged(self) -> bool:
         """Tell whether anything is judged here."""
         return self.plan.in_use and not self.out
+
+    def tracks(self) -> Iterator[Track]:
+        """Give everything that judges it."""
+        for sensor in self.sensors:
+            yield from sensor.tracks()
 
     def take(self, plan: PlacePlan, now: int) -> None:
         """Take a new plan; a change of animals or of use lets ideal settle anew."""
@@ -68,8 +76,20 @@ class Place:
             self.since = now
         self.plan = plan
 
-    def limits(self, spot: str, quantity: Quantity, calendar: Calendar | None, now: int) -> Limits:
-        """Give what one quantity at one spot is judged by, as of ``now``."""
+    def limits(self, track: Track, calendar: Calendar | None, now: int) -> Limits:
+        """Give what a track is judged by, as of ``now``.
+
+        Where an egg lags behind the air, the egg has the range and the raw air a wider one.
+        """
+        egg = track.quantity is Quantity.EGG_TEMPERATURE
+        found = self._limits(track.spot, Quantity.TEMPERATURE if egg else track.quantity, calendar, now)
+        beside = track.quantity is Quantity.TEMPERATURE and self._lags(track.spot)
+        return raw_air(found) if beside else found
+
+    def _lags(self, spot: str) -> bool:
+        return self.plan.egg_lag is not None and lagged(spot)
+
+    def _limits(self, spot: str, quantity: Quantity, calendar: Calendar | None, now: int) -> Limits:
         found = self._range_at(spot, quantity)
         if found is None or not self.judged:
             return NO_LIMITS
@@ -150,9 +170,11 @@ class Curve:
         newest: Instant of the newest judged reading.
         value: Its value, or NaN.
         track: What judges it, or None.
+        egg: What an egg feels of it, or None where it does not lag.
+        egg_track: What judges the egg, or None.
     """
 
-    __slots__ = ("newest", "quantity", "sensor", "track", "value")
+    __slots__ = ("egg", "egg_track", "newest", "quantity", "sensor", "track", "value")
 
     def __init__(self, sensor: "Sensor", quantity: Quantity) -> None:
         """A curve without readings."""
@@ -161,11 +183,34 @@ class Curve:
         self.newest = -(1 << 62)
         self.value = float("nan")
         self.track: Track | None = None
+        self.egg: EggLag | None = None
+        self.egg_track: Track | None = None
+
+    def lay_egg(self) -> bool:
+        """Put an egg beside a curve of air in a box with eggs, or take it away.
+
+        Returns:
+            True where that changed.
+        """
+        plan, sensor = self.sensor.place.plan, self.sensor.plan
+        wanted = self.quantity is Quantity.TEMPERATURE and plan.egg_lag and lagged(sensor.spot)
+        if not wanted or plan.egg_lag is None:
+            changed = self.egg is not None
+            self.egg = self.egg_track = None
+            return changed
+        params = EggLagParams(plan.egg_lag, min(self.sensor.stand, 1 << 50))
+        if self.egg is not None and self.egg.params == params:
+            return False
+        self.egg = EggLag(params)
+        track = Track(plan.name, sensor.spot, sensor.name, Quantity.EGG_TEMPERATURE)
+        self.egg_track = self.egg_track or track
+        return True
 
     def state(self) -> list[object]:
         """Give it as plain values."""
         value = None if self.value != self.value else self.value
-        return [self.newest, value, self.track.state() if self.track else None]
+        egg = [self.egg.state(), self.egg_track.state()] if self.egg and self.egg_track else None
+        return [self.newest, value, self.track.state() if self.track else None, egg]
 
     def restore(self, state: list[object]) -> None:
         """Take the values of :meth:`state`."""
@@ -173,6 +218,9 @@ class Curve:
         self.value = float("nan") if state[1] is None else float(state[1])  # type: ignore[arg-type]
         if self.track is not None and state[2] is not None:
             self.track.restore(state[2])  # type: ignore[arg-type]  # a list by construction
+        if self.egg is not None and self.egg_track is not None and state[3] is not None:
+            self.egg = EggLag.restored(self.egg.params, state[3][0])  # type: ignore[index]
+            self.egg_track.restore(state[3][1])  # type: ignore[index]
 
 
 class Sensor:
@@ -222,8 +270,16 @@ class Sensor:
         for quantity, curve in self.curves.items():
             if quantity in JUDGED:
                 curve.track = Track(place.plan.name, plan.spot, plan.name, quantity)
-                place.tracks.append(curve.track)
+                curve.lay_egg()
         self.pace()
+
+    def tracks(self) -> Iterator[Track]:
+        """Give everything that judges it."""
+        for curve in self.curves.values():
+            if curve.track is not None:
+                yield curve.track
+            if curve.egg_track is not None:
+                yield curve.egg_track
 
     @property
     def stand(self) -> int:
@@ -233,10 +289,9 @@ class Sensor:
 
     def pace(self) -> None:
         """Hand its pace to its tracks."""
-        for curve in self.curves.values():
-            if curve.track is not None:
-                curve.track.stand = self.stand
-                curve.track.on_change = self.plan.on_change
+        for track in self.tracks():
+            track.stand = self.stand
+            track.on_change = self.plan.on_change
 
     def same_as(self, plan: SensorPlan) -> bool:
         """Tell whether a plan means the same device at the same spot."""

@@ -10,6 +10,7 @@ come from the plan.
 
 from dataclasses import dataclass
 
+from rules.events import AlarmKey
 from rules.hold import NEVER, Hold
 from rules.plan import Priority
 from rules.reading import Quantity
@@ -216,6 +217,10 @@ RULE_NAMES: dict[Quantity, tuple[str, str]] = {
 """Names of the lower and the upper side."""
 
 
+EGG = " (egg)"
+"""Marks a sensor as the holder of an alarm by what an egg feels, not by the air."""
+
+
 class Track:
     """One sensor's curve of one judged quantity. Owned by the engine.
 
@@ -254,6 +259,17 @@ class Track:
         self.calm = True
         self.ideal_waits = False
         self.calm_low, self.calm_high = -INFINITY, INFINITY
+
+    @property
+    def holder(self) -> str:
+        """Who holds its alarms: the sensor, or the egg beside it."""
+        return self.sensor + EGG if self.quantity is Quantity.EGG_TEMPERATURE else self.sensor
+
+    def key(self, rule: str) -> AlarmKey:
+        """Name its alarm of a rule; egg and air of one box are one alarm."""
+        egg = self.quantity is Quantity.EGG_TEMPERATURE
+        subject = Quantity.TEMPERATURE if egg else self.quantity
+        return AlarmKey(self.place, self.spot, subject.value, rule)
 
     def see(self, at: int, value: float) -> tuple[Call, ...]:
         """Judge one good value; almost always nothing comes of it."""
