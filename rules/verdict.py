@@ -8,8 +8,9 @@ from rules.words import Sentence
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A rule's finding about one thing at one instant. A rule that has nothing new
-    to say gives ``None`` instead, which is the common case.
+    """A rule's finding about one thing at one instant.
+
+    A rule that has nothing new to say gives ``None`` instead, which is the common case.
 
     Attributes:
         rule: The rule's name in a keeper's words ("drying out", "stuck").
