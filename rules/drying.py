@@ -62,8 +62,8 @@ class DryingOut(Detector[DryingParams]):
     __slots__ = (
         "block_at",
         "due",
+        "humidities",
         "leaves",
-        "levels",
         "pressures",
         "quiet",
         "said",
@@ -80,7 +80,7 @@ class DryingOut(Detector[DryingParams]):
         self.block_at = 0
         self.due = 0
         self.leaves: int | None = None
-        self.levels: list[float] = []
+        self.humidities: list[float] = []
         self.pressures: list[float] = []
         self.quiet = 0
         self.said = 0
@@ -120,7 +120,7 @@ class DryingOut(Detector[DryingParams]):
     def hush(self, until: int) -> None:
         """Tell nothing before ``until`` and forget the past (new substrate, a new box)."""
         self.quiet = until
-        self.levels, self.pressures = [], []
+        self.humidities, self.pressures = [], []
         self.values_e, self.values_rh = [], []
         self.block_at = 0
 
@@ -129,22 +129,24 @@ class DryingOut(Detector[DryingParams]):
         full = len(self.values_e) >= params.block // params.step // 2
         missing = (at - self.block_at) // params.block - 1
         if missing > 0:
-            self.levels.extend(self.levels[-1:] * min(missing, 12))
+            self.humidities.extend(self.humidities[-1:] * min(missing, 12))
             self.pressures.extend(self.pressures[-1:] * min(missing, 12))
         if full:
             self.pressures.append(round(median(self.values_e), 5))
-            self.levels.append(round(median(self.values_rh), 5))
+            self.humidities.append(round(median(self.values_rh), 5))
         self.values_e, self.values_rh, self.block_at = [], [], at
-        del self.levels[:-36], self.pressures[:-36]
+        del self.humidities[:-36], self.pressures[:-36]
         if not full or at < self.quiet or safe_low is None:
             return None
         return self._judge(at, safe_low, stage)
 
     def _lost(self, back: int) -> float:
         """Give the share of water that was lost in the last ``back`` blocks, in ln."""
-        if len(self.levels) <= back:
+        if len(self.humidities) <= back:
             return 0.0
-        return min(self.levels[-1 - back] - self.levels[-1], self.pressures[-1 - back] - self.pressures[-1])
+        return min(
+            self.humidities[-1 - back] - self.humidities[-1], self.pressures[-1 - back] - self.pressures[-1]
+        )
 
     def _judge(self, at: int, safe_low: float, stage: Stage | None) -> Verdict | None:
         if self.wrong:
@@ -162,49 +164,49 @@ class DryingOut(Detector[DryingParams]):
 
         What only comes back to where it was before (after misting) has lost nothing.
         """
-        if len(self.levels) < 14:
+        if len(self.humidities) < 14:
             return False
-        if len(self.levels) > 16 and self.levels[-1] > min(self.levels[:-13]) - 0.01:
+        if len(self.humidities) > 16 and self.humidities[-1] > min(self.humidities[:-13]) - 0.01:
             return False
-        before = min(self.levels[-14] - self.levels[-2], self.pressures[-14] - self.pressures[-2])
+        before = min(self.humidities[-14] - self.humidities[-2], self.pressures[-14] - self.pressures[-2])
         fall = self.params.day_fall
         return self._lost(12) >= fall and before >= 0.8 * fall and self._lost(6) >= 0.25 * fall
 
     def _quickly(self) -> bool:
         """Lost within six hours, in every block of them, to below all that was usual."""
-        if len(self.levels) < 4:
+        if len(self.humidities) < 4:
             return False
         steady = all(
-            min(series[index] - series[index + 1] for series in (self.levels, self.pressures)) > 0.005
+            min(series[index] - series[index + 1] for series in (self.humidities, self.pressures)) > 0.005
             for index in (-4, -3, -2)
         )
         if not steady:
             return False
-        if len(self.levels) < 13:
+        if len(self.humidities) < 13:
             return self._lost(3) >= self.params.young
-        below = self.levels[-1] < min(self.levels[:-3]) - 0.02 and self.pressures[-1] < min(
+        below = self.humidities[-1] < min(self.humidities[:-3]) - 0.02 and self.pressures[-1] < min(
             self.pressures[:-3]
         )
         return below and self._lost(3) >= self.params.quick_fall
 
     def _back(self) -> int:
         """Give since how many blocks it has been falling."""
-        peak = max(range(len(self.levels)), key=lambda index: self.levels[index])
-        return len(self.levels) - 1 - peak
+        peak = max(range(len(self.humidities)), key=lambda index: self.humidities[index])
+        return len(self.humidities) - 1 - peak
 
     def _when(self, at: int, safe_low: float) -> int | None:
         """Give the instant at which safe humidity is left, by the slope of the last day."""
-        level = self.levels[-1]
-        over = level - log(safe_low) if safe_low > 0 else 1e9
+        newest = self.humidities[-1]
+        over = newest - log(safe_low) if safe_low > 0 else 1e9
         if over <= 0:
             return at
-        window = self.levels[-min(13, max(4, self._back() + 1)) :]
+        window = self.humidities[-min(13, max(4, self._back() + 1)) :]
         slope = theil_sen(window)
         return None if slope >= 0 else at + int(over / -slope * self.params.block)
 
     def _follow(self, at: int, safe_low: float, stage: Stage | None) -> Verdict | None:
         rose = -self._lost(3) >= 0.04 or -self._lost(1) >= 0.08
-        if rose or (len(self.levels) > 12 and self._lost(12) < 0.01):
+        if rose or (len(self.humidities) > 12 and self._lost(12) < 0.01):
             self.wrong, self.leaves = False, None
             words = "It is moister again, at " if rose else "It has stopped drying, at "
             return Verdict(RULE, wrong=False, since=self.since, reason=(words, Percent(self._percent()), "."))
@@ -212,11 +214,11 @@ class DryingOut(Detector[DryingParams]):
         return self._say(at, safe_low, stage) if at - self.said >= 6 * HOUR else None
 
     def _percent(self) -> float:
-        return round(exp(self.levels[-1]), 1)
+        return round(exp(self.humidities[-1]), 1)
 
     def _say(self, at: int, safe_low: float, stage: Stage | None) -> Verdict:
         self.said = at
-        back = min(max(1, self._back()), len(self.levels) - 1)
+        back = min(max(1, self._back()), len(self.humidities) - 1)
         lost = 100 * (1 - exp(-max(0.0, self._lost(back))))
         head: Sentence = (
             "Lost ",

@@ -155,7 +155,7 @@ class BoxConstantParams:
         lasting: A fall teaches only after this long, ms.
         drop: … and this deep, K.
         back: It ends when the value has come back by this much, K.
-        level: A fall that is hardly one after this long begins anew, ms.
+        flat: A fall that is hardly one after this long begins anew, ms.
         hardly: … where "hardly" is less than this, K.
         shortest: A τ below is no place cooling but an open lid, ms.
         longest: A τ above is no heat lost but a slow drift, ms.
@@ -168,7 +168,7 @@ class BoxConstantParams:
     lasting: int = 15 * MINUTE
     drop: float = 1.0
     back: float = 0.25
-    level: int = 10 * MINUTE
+    flat: int = 10 * MINUTE
     hardly: float = 0.15
     shortest: int = 12 * MINUTE
     longest: int = 30 * HOUR
@@ -229,8 +229,8 @@ class BoxConstant(Detector[BoxConstantParams]):
             learnt = self._end(at)
             self._begin(at, value, ambient)
             return learnt
-        level = at - self.begin > params.level and self.start - self.lowest < params.hardly
-        if value >= self.start or level:
+        flat = at - self.begin > params.flat and self.start - self.lowest < params.hardly
+        if value >= self.start or flat:
             self._begin(at, value, ambient)
             return None
         self.lowest = min(value, self.lowest)

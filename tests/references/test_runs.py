@@ -6,6 +6,7 @@ import random
 import numpy as np
 import pymannkendall
 import pytest
+from ioos_qc import qartod
 from scipy import stats
 
 from rules import trend
@@ -13,6 +14,7 @@ from rules.agreement import allowed
 from rules.cusum import Sums, cusum_step, decision_limit, ewma_limit, run_length
 from rules.rate import rate_of_change
 from rules.spike import spike_height
+from rules.stuck import Stuck, StuckParams
 
 SERIES = [9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08,
           9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62,
@@ -115,7 +117,6 @@ class TestOceanVectors:
 
     def test_spike_library(self):
         """The same on random series, run against the library itself."""
-        qartod = pytest.importorskip("ioos_qc.qartod")
         rng = random.Random(3)
         series = [round(rng.gauss(28, 1.5), 2) for _ in range(300)]
         flags = qartod.spike_test(
@@ -131,6 +132,16 @@ class TestOceanVectors:
             rate = rate_of_change(SEA[index] - SEA[index - 1], 300_000)
             if expected[index] != 9 and rate == rate:
                 assert (3 if rate > 0.2 / 60 else 1) == expected[index], index
+
+    def test_flat_line(self):
+        """A run is 1200 s and 1800 s long where ioos_qc's flat line test says suspect and fail."""
+        expected = [1] * 12 + [3, 3, 4] + [1] * 6 + [9, 1, 1]
+        stuck = Stuck(StuckParams(cover=300_000))
+        for index, value in enumerate(SEA):
+            if value == value:
+                stuck.see((index + 1) * 300_000, value)
+                run = stuck.run if index and value == SEA[index - 1] else 0
+                assert (4 if run >= 1_800_000 else 3 if run >= 1_200_000 else 1) == expected[index], index
 
     def test_pair(self):
         """Two sensors of ±0.5 K may stand 0.7 K apart."""
