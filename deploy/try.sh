@@ -47,6 +47,8 @@ test)
         systemd iproute2 e2fsprogs strace openssl
     command -v npm >/dev/null 2>&1 || packages npm
     environment "[dev]"
+    [ -d tests/page/node_modules/axe-core ] ||
+        npm install --prefix tests/page --no-save --no-package-lock --silent --no-audit --no-fund axe-core@4
     exec .venv/bin/poe all
     ;;
 *)
