@@ -18,7 +18,7 @@ from daemon.logbook.errors import (
     Trouble,
     translated,
 )
-from daemon.logbook.schema import BALLAST, BALLAST_BYTES, open_writable
+from daemon.logbook.schema import BALLAST, BALLAST_BYTES, CHECKPOINT_PAGES, FILE, PAGE_BYTES, open_writable
 
 Result = TypeVar("Result")
 
@@ -38,6 +38,15 @@ class Writable:
         self.folder = folder
         self._connection: sqlite3.Connection | None = open_writable(folder, create=create)
         self.lay_ballast()
+
+    def lengthen_log(self) -> None:
+        """Give the write-ahead log its full length at once, as zeros.
+
+        A log that grows makes the file system write its own journal with every commit; one
+        that is overwritten in place does not. SQLite takes zeros for the end of the log.
+        The write lock is held meanwhile, so nobody else appends.
+        """
+        self.run(lambda _: _lengthened(self.folder / f"{FILE}-wal"))
 
     def run(self, work: Work[Result]) -> Result:
         """Do the work in one transaction and commit it.
@@ -128,3 +137,12 @@ class Writable:
         ):
             self.close()
         return ours
+
+
+def _lengthened(log: Path) -> None:
+    """Append zeros up to the length that the log has at a checkpoint; no room, no zeros."""
+    with suppress(OSError), log.open("ab", buffering=0) as file:
+        missing = CHECKPOINT_PAGES * (PAGE_BYTES + 24) - file.tell()
+        if missing > 0 and shutil.disk_usage(log.parent).free > 10 * missing:
+            file.write(bytes(missing))
+            os.fsync(file.fileno())

@@ -11,6 +11,7 @@ import sqlite3
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from daemon.logbook import stamps
 from daemon.logbook.pages import digest
 from daemon.logbook.sealing import (
     SELECT_PAGE,
@@ -82,6 +83,7 @@ def trim(connection: sqlite3.Connection, now: int, *, uplink: bool) -> int:
     ).fetchone()[0]
     last = last if stop is None else stop - 1
     last = min(last, _last_verified(connection, last))
+    stamps.forget(connection, last)
     return connection.execute("DELETE FROM recent WHERE row <= ?", (last,)).rowcount
 
 

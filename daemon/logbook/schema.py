@@ -53,8 +53,8 @@ SERIES_BITS = 16
 PAGE_BYTES = 4096
 """SQLite's page = a block of the file system: a torn write cannot hurt a neighbour."""
 
-CHECKPOINT_PAGES = 2000
-"""The write-ahead log goes into the file at this many pages (8 MB): seldom is less wear."""
+CHECKPOINT_PAGES = 500
+"""The write-ahead log goes into the file at this many pages (2 MB, half an hour of a usual room)."""
 
 BUSY_MS = 5000
 """How long a connection waits for another process (ms)."""
@@ -67,9 +67,7 @@ CREATE TABLE recent (
   row INTEGER PRIMARY KEY, now INTEGER NOT NULL, series INTEGER NOT NULL, at INTEGER NOT NULL,
   raw INTEGER, quality INTEGER NOT NULL, stamp INTEGER, counter INTEGER, note TEXT,
   mark INTEGER NOT NULL);
-CREATE UNIQUE INDEX recent_stamped
-  ON recent (stamp, series, ifnull(raw, -9223372036854775807), ifnull(counter, -1))
-  WHERE stamp IS NOT NULL;
+CREATE TABLE stamps (key INTEGER PRIMARY KEY, row INTEGER NOT NULL);
 CREATE TABLE pages (
   key INTEGER PRIMARY KEY, n INTEGER NOT NULL, counted INTEGER NOT NULL,
   low INTEGER, high INTEGER, total INTEGER NOT NULL,

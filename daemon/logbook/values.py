@@ -53,6 +53,11 @@ def thousandths(value: float) -> int | None:
     return round(value * 1000)
 
 
+def storable(number: int | None) -> int | None:
+    """Give a stamp or counter as it is stored: one that no device counts up to is none."""
+    return number if number is not None and abs(number) < LARGEST else None
+
+
 def value_of(raw: int | None) -> float:
     """Give the value of thousandths; NaN where there is none."""
     return math.nan if raw is None else raw / 1000

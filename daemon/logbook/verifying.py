@@ -8,6 +8,7 @@ a mark.
 import sqlite3
 from collections.abc import Callable, Iterator
 
+from daemon.logbook import stamps
 from daemon.logbook.errors import (
     SQL_ERRORS,
     LogbookDamaged,
@@ -37,7 +38,7 @@ _MARKED: tuple[tuple[str, str], ...] = (
 def damage(connection: sqlite3.Connection) -> list[str]:
     """Check a whole logbook; give what is damaged."""
     found: list[str] = []
-    for part in (_structure, _marks, _pages, _seals, _journal, _snapshots, _rows_of_pages):
+    for part in (_structure, _marks, stamps.amiss, _pages, _seals, _journal, _snapshots, _rows_of_pages):
         found += _listed(part, connection)
     return found
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Self
 
-from daemon.logbook import importing, retention
+from daemon.logbook import importing, retention, stamps
 from daemon.logbook.connection import Writable
 from daemon.logbook.schema import SERIES_BITS
 from daemon.logbook.sealing import (
@@ -39,17 +39,21 @@ from daemon.logbook.tables import (
     waiting_alerts,
     waiting_orders,
 )
-from daemon.logbook.values import RECENT, chained, mark, printable, shown_of, thousandths
+from daemon.logbook.values import RECENT, chained, mark, printable, shown_of, storable, thousandths
 from daemon.record import Alert, Asked, Batch, Entered, Entry, Json, Kind
-from rules.reading import HOUR, Quantity
+from rules.reading import HOUR, MINUTE, Quantity
 
 COUNTERS_KEPT = 200
 """A counter is compared with this many readings of its sensor: devices restart from 0."""
 
+SHOWN_EVERY = MINUTE
+"""What is shown is written at most this often (room time), unless something new is shown or an
+alarm changes: with every commit it would be a third of all wear."""
+
 SNAPSHOTS_KEPT = 4
 """Newest snapshots kept beside those of changed settings."""
 
-_INSERT = f"INSERT OR IGNORE INTO recent ({RECENT}, mark) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608 - constant
+_INSERT = f"INSERT INTO recent ({RECENT}, mark) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608 - constant
 
 _Seen = tuple[str, int, int | None]
 
@@ -95,6 +99,7 @@ class _Draft:
     series: dict[Key, int] = field(default_factory=dict)
     counters: dict[str, list[_Seen]] = field(default_factory=dict)
     shown: dict[str, Json] | None = None
+    shown_written: int | None = None
     duplicates: int = 0
 
 
@@ -112,6 +117,7 @@ class Logbook:
         self._series = {key: number for number, key in store.read(series_names).items()}
         self._counters = store.read(_last_counters)
         self._shown = store.read(_shown)
+        self._shown_written: int | None = None
 
     @classmethod
     def open(cls, folder: Path | str, *, create: bool = True) -> Self:
@@ -123,7 +129,9 @@ class Logbook:
             LogbookDamaged: It is damaged.
             CannotRecord: The card does not let it be opened.
         """
-        return cls(Writable(Path(folder), create=create))
+        store = Writable(Path(folder), create=create)
+        store.lengthen_log()
+        return cls(store)
 
     def __enter__(self) -> Self:
         return self
@@ -274,6 +282,8 @@ class Logbook:
             self._counters.setdefault(sensor, deque(maxlen=COUNTERS_KEPT)).extend(seen)
         if draft.shown is not None:
             self._shown = draft.shown
+        if draft.shown_written is not None:
+            self._shown_written = draft.shown_written
 
     def _committed(
         self, connection: sqlite3.Connection, batches: Sequence[Batch]
@@ -307,10 +317,14 @@ class Logbook:
             draft.counters.setdefault(entry.sensor, []).append(seen)
         series = self._series_id(connection, (entry.sensor, entry.quantity), draft)
         note = printable(entry.note) if entry.note else None
-        values = (row, entry.now, series, entry.at, raw, entry.quality.code, entry.stamp, entry.counter, note)
-        stored = connection.execute(_INSERT, (*values, mark(*values))).rowcount == 1
-        draft.duplicates += not stored
-        return stored
+        stamp, counter = storable(entry.stamp), storable(entry.counter)
+        values = (row, entry.now, series, entry.at, raw, entry.quality.code, stamp, counter, note)
+        said = None if stamp is None else (stamp, series, raw, counter)
+        if said is not None and not stamps.claim(connection, row, said):
+            draft.duplicates += 1
+            return False
+        connection.execute(_INSERT, (*values, mark(*values)))
+        return True
 
     def _counted(self, sensor: str, seen: _Seen, draft: _Draft) -> bool:
         return seen in draft.counters.get(sensor, ()) or seen in self._counters.get(sensor, ())
@@ -327,8 +341,14 @@ class Logbook:
             changes.update(batch.shown)
         if not changes:
             return
-        draft.shown = {key: value for key, value in (self._shown | changes).items() if value is not None}
-        put_shown(connection, batches[-1].now, draft.shown)
+        shown = draft.shown = {
+            key: value for key, value in (self._shown | changes).items() if value is not None
+        }
+        now, before = batches[-1].now, self._shown_written
+        urgent = any(batch.urgent for batch in batches)
+        if urgent or before is None or now - before >= SHOWN_EVERY or shown.keys() != self._shown.keys():
+            put_shown(connection, now, shown)
+            draft.shown_written = now
 
 
 def read_snapshots(connection: sqlite3.Connection) -> list[Snapshot]:

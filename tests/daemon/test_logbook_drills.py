@@ -163,6 +163,7 @@ class TestFullCard:
 TABLES = [
     "series",
     "recent",
+    "stamps",
     "pages",
     "seals",
     "snapshots",
@@ -254,13 +255,14 @@ class TestFlippedBits:
             ("UPDATE journal SET body = '{}' WHERE row = 5", "journal entry 5 does not follow"),
             ("DELETE FROM seals WHERE id = 1", "does not follow"),
             ("UPDATE recent SET raw = raw + 1 WHERE row = 9", "recent: row 9 was changed"),
+            ("DELETE FROM stamps WHERE row = 1100", "stamps are known of"),
             ("UPDATE alarms SET cleared = 5", "alarms: row 3 was changed"),
             (
                 "UPDATE pages SET packed = x'00' WHERE key = (SELECT min(key) FROM pages)",
                 "does not fit its digest",
             ),
         ],
-        ids=["page lost", "entry lost", "entry changed", "seal lost", "value", "alarm", "packing"],
+        ids=["page lost", "entry lost", "entry changed", "seal lost", "value", "stamp", "alarm", "packing"],
     )
     def test_what_is_lost_or_changed_is_named(self, tmp_path: Path, statement: str, words: str) -> None:
         """A change that SQLite finds quite in order is named."""

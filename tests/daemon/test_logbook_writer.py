@@ -127,6 +127,25 @@ class TestDuplicates:
 
             assert stored == logbook.commit([batch(entry(**other))]).last_row  # type: ignore[arg-type]
 
+    def test_many_values_of_one_stamp_are_all_kept_once(self, tmp_path: Path) -> None:
+        """A device whose clock stands still: each value is stored once, a second time none."""
+        many = [entry(raw=float(n), stamp=5) for n in range(2000)]
+        others = [entry("box-2", raw=float(n), stamp=5) for n in range(2000)]
+        with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive:
+            first, again = logbook.commit([batch(*many, *others)]), logbook.commit([batch(*others, *many)])
+            assert archive.verify() == []
+
+        assert (first.last_row, again.last_row, again.duplicates) == (4000, 4000, 4000)
+
+    @pytest.mark.parametrize("stamp", [-1, 0, 2**61, -(2**61), 2**80], ids=str)
+    def test_any_stamp_is_met(self, tmp_path: Path, stamp: int) -> None:
+        """A stamp is a claim: a mad one is stored like any other, or as none."""
+        with Logbook.open(tmp_path) as logbook, Archive.open(tmp_path) as archive:
+            logbook.commit([batch(entry(stamp=stamp, counter=stamp))] * 2)
+            assert archive.verify() == []
+
+            assert {e.stamp for e in archive.replay_rows(0)} == {stamp if abs(stamp) < 2**62 else None}
+
     def test_a_stamped_reading_without_value_is_stored_once(self, tmp_path: Path) -> None:
         """NaN is equal to itself here."""
         none = entry(raw=float("nan"), quality=Quality.NOT_A_NUMBER, stamp=5)
