@@ -41,6 +41,9 @@ SUBSCRIBE_AT_ONCE = 50
 TICK = 0.25
 """Pace of the supervisor, s."""
 
+LAST_WORD = 1.3
+"""At the end the broker has so long to take our last acknowledgements, s."""
+
 LONGEST_WAIT = 60
 """Longest pause between two tries to connect, s."""
 
@@ -192,9 +195,11 @@ class MqttReader:
             return
         if self._state.up:
             info = client.publish(self._link.state_topic, b"offline", qos=1, retain=True)
-            # It may be lost in the moment of publishing; the will speaks for us then.
+            # Its acknowledgement also tells that the broker has taken all of ours: closing with
+            # something unread would throw them away. The link may be lost in this moment; then the
+            # will speaks for us.
             with suppress(RuntimeError, ValueError):
-                info.wait_for_publish(0.5)
+                info.wait_for_publish(LAST_WORD)
         client.disconnect()
         client.loop_stop()
         with self._gate:

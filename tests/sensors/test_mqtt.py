@@ -220,8 +220,12 @@ class TestAcknowledging:
 
         assert [(a.values[T].raw, a.link) for a in judge.arrivals] == [(1.0, 1), (1.0, 2), (2.0, 2)]
 
-    def test_settling_from_other_threads_is_safe(self, judge: Judge, broker: Broker) -> None:
+    def test_settling_from_other_threads_is_safe(self, judge: Judge, tmp_path: Path) -> None:
         """Acknowledgements may come from any thread while messages go on."""
+        with Broker(tmp_path / "b", persistence=False) as broker:
+            self._settle_from_four_threads(judge, broker)
+
+    def _settle_from_four_threads(self, judge: Judge, broker: Broker) -> None:
         one = connected(judge, reader(broker.port, BARE, window=500))
         broker.publish([("cellar/shelf", str(n)) for n in range(400)])
         done: set[int] = set()
