@@ -11,7 +11,8 @@ at one and the same instant the order is plan, order, readings, then what is due
 A due thing is a pair (instant, key) in a heap; the key's first word names the handler.
 Nothing is ever taken out of the heap early: a handler looks whether its thing is still
 due, and does nothing otherwise. So the heap needs no bookkeeping when a reading makes a
-delay moot, which is what happens nearly always.
+delay moot, which is what happens nearly always. Equal pairs merge when they are taken
+out, so that plans and spans away leave no chains behind.
 
 House rules: state changes only here and in the objects that the engine owns; no clock,
 no calendar, no chance; two engines that are told the same say the same.
@@ -131,6 +132,8 @@ class Engine:
         heap = self._heap
         while heap and heap[0][0] < before:
             instant, key = heappop(heap)
+            while heap and heap[0] == (instant, key):
+                heappop(heap)
             if returning is not None and key[0] in AT_RETURN:
                 heappush(heap, (returning, key))
                 continue
