@@ -61,6 +61,7 @@ class Clutch:
         parents: In the keeper's words.
         records: The keeper's own (°C, days).
         sex: Show what the temperature may mean for the sex.
+        number: Of the entry that added it; 0: it was there from the start.
     """
 
     id: str
@@ -73,6 +74,7 @@ class Clutch:
     parents: str = ""
     records: tuple[tuple[float, float], ...] = ()
     sex: bool = False
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)
