@@ -75,11 +75,9 @@ def _hwmons(root: Path) -> Iterator[Found]:
         files = [*entry.glob("temp*_input"), *entry.glob("humidity*_input")]
         if name.startswith("w1_slave") or not files:
             continue
-        channels = tuple(
-            channel for channel in ("temp1", "humidity1") if (entry / f"{channel}_input").exists()
-        )
-        sensor = HwmonSensor("", name, part or None, channels or ("temp1",))
-        shown = ", ".join(f'"{channel}"' for channel in sensor.channels)
+        read_too = tuple(file for file in ("temp1", "humidity1") if (entry / f"{file}_input").exists())
+        sensor = HwmonSensor("", name, part or None, read_too or ("temp1",))
+        shown = ", ".join(f'"{file}"' for file in sensor.files)
         path = f', path = "{part}"' if part else ""
         read = f'{{ by = "hwmon", device = "{name}"{path}, channel = [{shown}] }}'
         values: Mapping[Quantity, Value] = {}

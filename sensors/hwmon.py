@@ -43,7 +43,7 @@ class HwmonSensor:
         name: The sensor's name.
         device: What the driver's file "name" says ("sht3x").
         path: Part of its device path, where several have one name.
-        channels: Its files: "temp1", "humidity1" or both.
+        files: Its files: "temp1", "humidity1" or both.
         every: Its pace, ms.
 
     Raises:
@@ -53,18 +53,18 @@ class HwmonSensor:
     name: str
     device: str
     path: str | None = None
-    channels: tuple[str, ...] = ("temp1",)
+    files: tuple[str, ...] = ("temp1",)
     every: int = 30 * SECOND
 
     def __post_init__(self) -> None:
         """Refuse what one measurement cannot hold."""
-        if len({quantity_of(channel) for channel in self.channels}) != len(self.channels):
-            raise ValueError(f"{', '.join(self.channels)}: one sensor has one temperature and one humidity")
+        if len({quantity_of(file) for file in self.files}) != len(self.files):
+            raise ValueError(f"{', '.join(self.files)}: one sensor has one temperature and one humidity")
 
 
-def quantity_of(channel: str) -> Quantity:
+def quantity_of(file: str) -> Quantity:
     """Give what a file measures, from its name."""
-    return Quantity.HUMIDITY if channel.startswith("humidity") else Quantity.TEMPERATURE
+    return Quantity.HUMIDITY if file.startswith("humidity") else Quantity.TEMPERATURE
 
 
 class HwmonReader(SysfsReader):
@@ -122,9 +122,9 @@ def read_hwmon(root: Path, sensor: HwmonSensor) -> Mapping[Quantity, Value]:
     folder = by_name(_folder(root), "hwmon*", sensor.device, sensor.path)
     values: dict[Quantity, Value] = {}
     failed: SourceError | None = None
-    for channel in sensor.channels:
+    for file in sensor.files:
         try:
-            values[quantity_of(channel)] = _read_channel(folder, channel)
+            values[quantity_of(file)] = _read_file(folder, file)
         except SourceError as error:
             failed = error
     if not values and failed is not None:
@@ -132,12 +132,12 @@ def read_hwmon(root: Path, sensor: HwmonSensor) -> Mapping[Quantity, Value]:
     return values
 
 
-def _read_channel(folder: Path, channel: str) -> Value:
+def _read_file(folder: Path, file: str) -> Value:
     """Read one file; a flagged fault wins over its number."""
     with suppress(SourceError):
-        if read_number(folder / f"{channel}_fault"):
+        if read_number(folder / f"{file}_fault"):
             return NO_VALUE
-    return milli(read_number(folder / f"{channel}_input"))
+    return milli(read_number(folder / f"{file}_input"))
 
 
 def supply_sags(root: Path) -> bool:

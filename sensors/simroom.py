@@ -219,7 +219,7 @@ class Active(NamedTuple):
     progress: float
 
 
-class _Probe:
+class _Sense:
     """The state of one sensor."""
 
     __slots__ = ("chance", "due", "lagged", "last", "pace", "sensor")
@@ -252,7 +252,7 @@ class SimRoom:
             name: Body(place, places[place.inside] if place.inside else None, f"{scene.seed}/{name}")
             for name, place in places.items()
         }
-        self._probes = [_Probe(sensor, f"{scene.seed}/{sensor.name}") for sensor in scene.sensors]
+        self._senses = [_Sense(sensor, f"{scene.seed}/{sensor.name}") for sensor in scene.sensors]
         self._edges = sorted({edge for one in scene.happenings for edge in (one.at, one.until)})
         self._going: dict[str, list[Happening]] = {}
         self._next_edge = 0
@@ -273,9 +273,9 @@ class SimRoom:
         while self.now + self.scene.step <= to:
             self.now += self.scene.step
             self._step()
-            for probe in self._probes:
-                if probe.due < self.now:
-                    self._hear(probe, heard)
+            for sense in self._senses:
+                if sense.due < self.now:
+                    self._hear(sense, heard)
         heard.sort(key=lambda one: one.at)
         return heard
 
@@ -358,20 +358,20 @@ class SimRoom:
 
     # --- sensors ----------------------------------------------------------------
 
-    def _hear(self, probe: _Probe, heard: list[Heard]) -> None:
+    def _hear(self, sense: _Sense, heard: list[Heard]) -> None:
         """Let one sensor speak for each of its instants up to now."""
-        sensor = probe.sensor
-        while probe.due < self.now:
-            at = probe.due
-            probe.due += sensor.every
-            values = self._contact(sensor) if sensor.contact else self._measure(probe)
+        sensor = sense.sensor
+        while sense.due < self.now:
+            at = sense.due
+            sense.due += sensor.every
+            values = self._contact(sensor) if sensor.contact else self._measure(sense)
             active = self._active(sensor.name)
             lost = sensor.lost + sum(_lost(one) for one in active)
-            gone = probe.chance.random() < lost
+            gone = sense.chance.random() < lost
             for one in active:
-                _spoil(one, probe, values)
+                _spoil(one, sense, values)
             if not gone:
-                probe.last = values
+                sense.last = values
                 heard.append(Heard(at, sensor.name, values, self._stamp(sensor, at, active)))
 
     def _contact(self, sensor: SimSensor) -> dict[Quantity, float]:
@@ -380,24 +380,24 @@ class SimRoom:
         right = self.mains if sensor.contact is ContactKind.MAINS else not open_
         return {Quantity.CONTACT: float(right)}
 
-    def _measure(self, probe: _Probe) -> dict[Quantity, float]:
+    def _measure(self, sense: _Sense) -> dict[Quantity, float]:
         """Read what a sound sensor would say, in its steps, with its lag and noise."""
-        sensor, chance = probe.sensor, probe.chance
+        sensor, chance = sense.sensor, sense.chance
         body = self.bodies[sensor.place]
         true = body.at(sensor.spot)
         fallen = any(one.kind is Happens.FELL_OUT for one in self._active(sensor.name))
         vapour = body.vapour
         if fallen:
             true, vapour = self.room
-        probe.lagged = (
-            true if probe.lagged != probe.lagged else probe.lagged + (true - probe.lagged) * probe.pace
+        sense.lagged = (
+            true if sense.lagged != sense.lagged else sense.lagged + (true - sense.lagged) * sense.pace
         )
         values: dict[Quantity, float] = {}
         if Quantity.TEMPERATURE in sensor.quantities:
-            noisy = probe.lagged + chance.gauss(0, sensor.noise[0])
+            noisy = sense.lagged + chance.gauss(0, sensor.noise[0])
             values[Quantity.TEMPERATURE] = _grain(noisy, sensor.grain[0])
         if Quantity.HUMIDITY in sensor.quantities:
-            wet = 100 * vapour / saturation(probe.lagged) + chance.gauss(0, sensor.noise[1])
+            wet = 100 * vapour / saturation(sense.lagged) + chance.gauss(0, sensor.noise[1])
             values[Quantity.HUMIDITY] = min(100.0, max(0.0, _grain(wet, sensor.grain[1])))
         return values
 
@@ -436,16 +436,16 @@ CONSTANTS: Mapping[Happens, tuple[Quantity, ...]] = {
 """Faults that put one value in place of another."""
 
 
-def _spoil(one: Active, probe: _Probe, values: dict[Quantity, float]) -> None:
+def _spoil(one: Active, sense: _Sense, values: dict[Quantity, float]) -> None:
     """Change what a sound sensor would say into what a faulty one says."""
-    kind, chance = one.kind, probe.chance
+    kind, chance = one.kind, sense.chance
     for quantity in CONSTANTS.get(kind, ()):
         if quantity in values:
             values[quantity] = one.amount
     if kind is Happens.NO_NUMBER:
         values.update(dict.fromkeys(values, math.nan))
-    elif kind is Happens.STUCK and probe.last:
-        values.update(probe.last)
+    elif kind is Happens.STUCK and sense.last:
+        values.update(sense.last)
     elif kind is Happens.MISWIRED and Quantity.HUMIDITY in values:
         values[Quantity.HUMIDITY] = values.get(Quantity.TEMPERATURE, 25.0)
     elif Quantity.TEMPERATURE in values:

@@ -217,7 +217,7 @@ class TestHwmon:
     def test_thousandths_are_read(self, tree: Tree) -> None:
         """Both files count in thousandths."""
         tree.hwmon(3, "sht3x", SHT)
-        values = read_hwmon(tree.root, HwmonSensor("s", "sht3x", channels=("temp1", "humidity1")))
+        values = read_hwmon(tree.root, HwmonSensor("s", "sht3x", files=("temp1", "humidity1")))
 
         assert {q: v.raw for q, v in values.items()} == {T: 31.5, H: 82.3}
 
@@ -254,7 +254,7 @@ class TestHwmon:
         """Where humidity cannot be read, temperature still is."""
         folder = tree.hwmon(0, "sht3x", SHT)
         breaks(folder / "humidity1_input")
-        values = read_hwmon(tree.root, HwmonSensor("s", "sht3x", channels=("temp1", "humidity1")))
+        values = read_hwmon(tree.root, HwmonSensor("s", "sht3x", files=("temp1", "humidity1")))
 
         assert list(values) == [T]
 
@@ -267,7 +267,7 @@ class TestHwmon:
     def test_two_files_of_one_quantity_are_refused(self) -> None:
         """One sensor has one temperature."""
         with pytest.raises(ValueError, match="temp2"):
-            HwmonSensor("s", "x", channels=("temp1", "temp2"))
+            HwmonSensor("s", "x", files=("temp1", "temp2"))
 
     def test_weak_supply_is_said(self, tree: Tree, judge: Judge) -> None:
         """The board's flag of undervoltage is a fault "power supply weak"."""
