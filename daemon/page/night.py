@@ -1,12 +1,13 @@
 """The night sheet: every place's night on one time axis, in order of concern."""
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from daemon.drawing import CurveDrawing, Size, draw, draw_axis
+from daemon.drawing import CurveDrawing, Size, Step, Stretch, draw, draw_axis
 from daemon.page.room import Room
-from daemon.page.strips import JUDGED, Pen, Subject, dark, extremes, range_at, say_short, strip
+from daemon.page.strips import JUDGED, Pen, Subject, dark, extremes, say_short, strip
 from daemon.page.times import Window, notches
 from daemon.record import AlarmRow
 from daemon.texts import lasting
@@ -207,7 +208,7 @@ def _line(pen: Pen, place: PlacePlan, window: Window, alarms: Sequence[AlarmRow]
         return _spoken(pen, alarm, Line(Concern.WANTS, place.name, about(place), "–", word, ""), own)
     marked = [a for a in own if a.cleared is None or a.raised >= window.start]
     drawing = strip(pen, subject, window, marked, Size.TALL.columns)
-    value, beside = _present(pen, subject, window)
+    value, beside = _present(pen, subject, window, drawing)
     concern = _concern(alarm, drawing)
     line = Line(concern, place.name, about(place), value, beside, "")
     tall = alarm is not None and alarm.cleared is None
@@ -240,33 +241,40 @@ def _left_ideal(drawing: CurveDrawing) -> bool:
     curve = drawing.judged
     if curve is None or not curve.stretches:
         return True
-    for part in curve.stretches:
-        since: int | None = None
-        for at, value in zip(part.at, part.value, strict=True):
-            ranged = range_at(drawing.steps, at)
-            span = (ranged.ideal or ranged.safe) if ranged else None
-            if span is None or span.holds(value):
-                since = None
-            elif since is None:
-                since = at
-            elif at - since >= 10 * MINUTE:
-                return True
+    return any(_stays_out(part, step) for part in curve.stretches for step in drawing.steps)
+
+
+def _stays_out(part: Stretch, step: Step) -> bool:
+    """Tell whether a stretch was out of the inner span of a step for ten minutes together."""
+    span = (step.range.ideal or step.range.safe) if step.range else None
+    values = part.value[bisect_left(part.at, step.start) : bisect_left(part.at, step.end)]
+    if span is None or not values or (span.holds(min(values)) and span.holds(max(values))):
+        return False
+    since: int | None = None
+    for at, value in zip(part.at[bisect_left(part.at, step.start) :], values, strict=False):
+        if span.holds(value):
+            since = None
+        elif since is None:
+            since = at
+        elif at - since >= 10 * MINUTE:
+            return True
     return False
 
 
-def _present(pen: Pen, subject: Subject, window: Window) -> tuple[str, str]:
+def _present(pen: Pen, subject: Subject, window: Window, drawing: CurveDrawing) -> tuple[str, str]:
     """Say the present value, and the other quantity of the same sensor beside it."""
     if not window.live:
         return "", ""
-    last = pen.source.last(subject.sensor, subject.quantity)
     others = (q for q in JUDGED if q is not subject.quantity and q in subject.sensor.quantities)
-    other = next((said for q in others if (said := pen.source.last(subject.sensor, q))), None)
+    other = next((said for q in others if (said := pen.source.just_read(subject.sensor, q))), None)
     beside = "" if other is None else say_short(pen.speaker, other.quantity, other.value)
-    if last is None:
+    curve = drawing.judged
+    if curve is None or not curve.stretches:
         return "–", beside
-    if window.now - last.at > max(subject.sensor.silence, 2 * subject.sensor.every):
-        return "–", f"silent for {lasting(window.now - last.at)}"
-    return say_short(pen.speaker, subject.quantity, last.value), beside
+    at, value = curve.stretches[-1].at[-1], curve.stretches[-1].value[-1]
+    if window.now - at > max(subject.sensor.silence, 2 * subject.sensor.every):
+        return "–", f"silent for {lasting(window.now - at)}"
+    return say_short(pen.speaker, subject.quantity, value), beside
 
 
 def _spoken(pen: Pen, alarm: AlarmRow, line: Line, own: Sequence[AlarmRow]) -> Line:

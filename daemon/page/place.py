@@ -82,12 +82,12 @@ def _panel(pen: Pen, subject: Subject, window: Window, alarms: Sequence[AlarmRow
     before = past_nights(pen, subject, window, Size.FULL.columns // 2) if nights else ()
     beside = () if nights else _derived(pen, subject, window)
     drawing = replace(base, curves=(*before, *beside, *base.curves))
-    last = pen.source.last(subject.sensor, subject.quantity)
+    parts = base.curves[-1].stretches if window.live else ()
     return Panel(
         title=f"{subject.quantity} · {subject.sensor.spot}",
         sensor=subject.sensor.name,
         quantity=subject.quantity.value,
-        present=pen.speaker.value(subject.quantity, last.value) if last and window.live else "",
+        present=pen.speaker.value(subject.quantity, parts[-1].value[-1]) if parts else "",
         spans=_spans(pen, subject, base),
         svg=draw(drawing, Size.FULL),
         key=_key(drawing),

@@ -105,7 +105,8 @@ def _picture(pen: Pen, found: Sheet, window: Window) -> bytes | None:
     for line in spoken:
         strip_svg = _strip_of(pen, line, window)
         parts.append(
-            _words([(14, y + 14)], line.place, bold=True) + _words([(150, y + 14)], shorten(line.sentence, 78, placeholder=" …"))
+            _words([(14, y + 14)], line.place, bold=True)
+            + _words([(150, y + 14)], shorten(line.sentence, 78, placeholder=" …"))
         )
         parts.append(
             f'<svg x="0" y="{y + 22}" width="{WIDTH}" height="{Size.PRINT.height}">{strip_svg}</svg>'

@@ -8,6 +8,7 @@ import uvicorn
 
 from daemon.page.app import build
 from daemon.page.desk import PageDesk
+from daemon.page.following import CannotOpenError, Following, opened_by_child
 from daemon.page.protocol import PatientProtocol
 
 SLOWEST_END = 3
@@ -71,10 +72,14 @@ def run(path: Path, host: str | None = None, port: int | None = None) -> int:
     Raises:
         SettingsError: The config cannot be used.
     """
-    from daemon.page.settings import opened
+    try:
+        given = opened_by_child(path)
+    except CannotOpenError:
+        from daemon.settings import load
 
-    given = opened(path)
-    desk = PageDesk(given.room, follow=given.follow)
+        load(path)  # says each problem with file and line
+        raise
+    desk = PageDesk(given.room, follow=Following(given))
     return serve(desk, host or given.host, given.port if port is None else port, _print)
 
 

@@ -1,19 +1,21 @@
 """From the config to what the page needs of it."""
 
+import json
 import os
+import pickle
+import sys
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.compile import compile as compile_plan
-from daemon.logbook import Archive
+from daemon.page.following import Opened
 from daemon.page.room import DayHours, Room
-from daemon.record import Entered, Json, Kind
-from daemon.settings import Loaded, load
+from daemon.record import Json
+from daemon.settings import Loaded, SettingsError, load
 from daemon.standing import basis_of
-from rules.events import Verb
 from rules.plan import ROOM_DAY, Plan
 from sensors.reader import WATCH
 
@@ -44,42 +46,6 @@ def room_of(loaded: Loaded, env: Mapping[str, str] = os.environ) -> Room:
     )
 
 
-class Following:
-    """Keeps the room as the watch has it: orders change stages, wildcards bring sensors.
-
-    Args:
-        loaded: The config that the page was started with.
-    """
-
-    def __init__(self, loaded: Loaded) -> None:
-        self._loaded = loaded
-        self._row = 0
-
-    def __call__(self, room: Room, archive: Archive) -> Room:
-        """Give the room, renewed where the journal has newer plans or orders of this config."""
-        for entry in archive.journal(kinds=(Kind.PLAN, Kind.ORDER), after_row=self._row):
-            self._row = entry.row or self._row
-            room = self._ordered(room, entry) if entry.kind is Kind.ORDER else self._planned(room, entry)
-        return room
-
-    def _planned(self, room: Room, entry: Entered) -> Room:
-        """Take over a plan, if it is one of this config."""
-        if entry.body.get("digest") != self._loaded.digest:
-            return room
-        plan = basis_of(entry.body).plan(self._loaded.model, entry.now)
-        return replace(room, plan=_keepers(plan))
-
-    def _ordered(self, room: Room, entry: Entered) -> Room:
-        """Take over which places are out of service."""
-        given = entry.body.get("engine")
-        verb, place = (given.get("verb"), given.get("place")) if isinstance(given, dict) else (None, None)
-        if verb == Verb.OUT_OF_SERVICE.value:
-            return replace(room, out_of_service=room.out_of_service | {str(place)})
-        if verb == Verb.IN_SERVICE.value:
-            return replace(room, out_of_service=room.out_of_service - {str(place)})
-        return room
-
-
 def _keepers(plan: Plan) -> Plan:
     """Leave out the watch's own place: its alarms are shown, it has no curve."""
     return replace(plan, places=tuple(place for place in plan.places if place.name != WATCH))
@@ -105,21 +71,36 @@ def folder_of(loaded: Loaded, env: Mapping[str, str]) -> Path:
     return Path(given) if given else loaded.path.parent / loaded.model.room.data
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """A config as the page is started with it."""
-
-    room: Room
-    host: str
-    port: int
-    follow: Following
-
-
-def opened(path: Path, env: Mapping[str, str] = os.environ) -> Opened:
+def opened(
+    path: Path, env: Mapping[str, str] = os.environ, basis: Mapping[str, Json] | None = None
+) -> Opened:
     """Load a config for the page.
+
+    Args:
+        path: The config.
+        env: Environment names and values.
+        basis: What orders changed and what was heard, as the newest plan in the journal
+            has it, or None.
 
     Raises:
         SettingsError: The config cannot be used.
     """
     loaded = load(path, env)
-    return Opened(room_of(loaded, env), loaded.model.page.host, loaded.model.page.port, Following(loaded))
+    room = room_of(loaded, env)
+    if basis is not None:
+        plan = basis_of({**basis, "digest": loaded.digest}).plan(loaded.model, time.time_ns() // 1_000_000)
+        room = replace(room, plan=_keepers(plan))
+    return Opened(room, loaded.model.page.host, loaded.model.page.port, loaded.digest, path)
+
+
+def answer() -> None:
+    """Load a config as a child does: ask on standard input, answer on standard output.
+
+    The settings library is heavy; a child that ends gives its memory back.
+    """
+    path, basis = json.loads(sys.stdin.read())
+    try:
+        found: Opened | list[str] = opened(Path(path), basis=basis)
+    except SettingsError as error:
+        found = [str(problem) for problem in error.problems]
+    sys.stdout.buffer.write(pickle.dumps(found))

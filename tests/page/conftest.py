@@ -15,6 +15,7 @@ from starlette.testclient import TestClient
 
 from daemon.page.app import build
 from daemon.page.desk import PageDesk
+from daemon.page.following import Following
 from daemon.page.settings import opened
 from tests.kit.night import NOW, Night, write_night
 
@@ -58,7 +59,7 @@ def page_of(night: Night) -> Iterator[Callable[..., Page]]:
 
     def make(host: str = "127.0.0.1", *, after: int = 5_000, open_reading: bool = False) -> Page:
         given = opened(night.config, {})
-        desk = PageDesk(given.room, lambda: NOW + after, given.follow)
+        desk = PageDesk(given.room, lambda: NOW + after, Following(given))
         if open_reading:
             from dataclasses import replace
 

@@ -67,7 +67,7 @@
       const row = nearest(rows, start + part * span);
       const far = Math.abs(row[0] - (start + part * span)) > span / 40;
       const label = document.createElement("span");
-      label.textContent = far ? "no readings" : row[1] + "  " + row[2];
+      label.textContent = far ? (row === rows[rows.length - 1] ? "not yet" : "no readings") : row[1] + "  " + row[2];
       const place = far ? part : (row[0] - start) / span;
       out.style.left = 100 * place + "%";
       out.classList.toggle("left", place > 0.5);
@@ -97,12 +97,14 @@
     box.tabIndex = 0;
     box.setAttribute("role", "group");
     box.setAttribute("aria-label", "Curve; left and right move the read-out");
-    let here = 1;
-    box.addEventListener("keydown", (event) => {
+    let here = null;
+    box.addEventListener("keydown", async (event) => {
       const step = { ArrowLeft: -0.01, ArrowRight: 0.01 }[event.key];
       if (event.key === "Escape") quiet();
       if (!step) return;
       event.preventDefault();
+      const rows = await load(box);
+      if (here === null && rows.length) here = (rows[rows.length - 1][0] - start) / span;
       here = Math.min(1, Math.max(0, here + step));
       say(here);
     });
