@@ -41,6 +41,7 @@ _RULES = Template("""\
 .strip .curve{fill:none;stroke:$curve;stroke-width:1.4;stroke-linejoin:round}
 .strip .band{fill:$curve;fill-opacity:.38;stroke:$curve;stroke-width:.6;stroke-opacity:.7}
 .strip .second{fill:none;stroke:$second;stroke-width:1.2;stroke-dasharray:7 2}
+.strip .felt{fill:none;stroke:$second;stroke-width:1.6}
 .strip .past{fill:none;stroke:$past;stroke-width:1}
 .strip .gap{fill:none;stroke:$edge;stroke-width:1.2;stroke-dasharray:1 4}
 .strip .cone{stroke:none;fill-opacity:.22}

@@ -18,6 +18,8 @@ class Ink(StrEnum):
     """The one that is judged."""
     SECOND = "second"
     """A derived curve beside it (dew point, egg temperature)."""
+    FELT = "felt"
+    """What an egg feels, beside the air."""
     PAST = "past"
     """The same curve on an earlier night."""
 

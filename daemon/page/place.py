@@ -11,6 +11,7 @@ from daemon.page.strips import JUDGED, Pen, Subject, past_nights, range_at, stri
 from daemon.page.times import Window
 from daemon.record import AlarmRow
 from daemon.texts import fixed
+from rules.egg import EggLag, EggLagParams, lagged
 from rules.plan import PlacePlan, SensorPlan
 from rules.psychrometrics import dew_point
 from rules.reading import Quantity
@@ -80,7 +81,7 @@ def _panel(pen: Pen, subject: Subject, window: Window, alarms: Sequence[AlarmRow
     marked = [alarm for alarm in alarms if _about(alarm, subject)]
     base = strip(pen, subject, window, marked, Size.FULL.columns)
     before = past_nights(pen, subject, window, Size.FULL.columns // 2) if nights else ()
-    beside = () if nights else _derived(pen, subject, window)
+    beside = () if nights else _derived(pen, subject, window, base.curves[-1].stretches)
     drawing = replace(base, curves=(*before, *beside, *base.curves))
     parts = base.curves[-1].stretches if window.live else ()
     return Panel(
@@ -117,20 +118,33 @@ def _spans(pen: Pen, subject: Subject, drawing: CurveDrawing) -> tuple[str, ...]
     return tuple(found)
 
 
-def _derived(pen: Pen, subject: Subject, window: Window) -> tuple[Curve, ...]:
-    """Give dew point beside a temperature whose sensor also knows humidity."""
-    wet = Quantity.HUMIDITY in subject.sensor.quantities
-    if subject.quantity is not Quantity.TEMPERATURE or not wet:
+def _derived(pen: Pen, subject: Subject, window: Window, warm: Sequence[Stretch]) -> tuple[Curve, ...]:
+    """Give what follows from a temperature: dew point, and what an egg feels, where they are known."""
+    if subject.quantity is not Quantity.TEMPERATURE:
         return ()
-    span, width = (window.start, window.until), Size.FULL.columns // 3
-    warm = pen.source.curve(subject.sensor, Quantity.TEMPERATURE, span, width)
-    damp = {
-        at: value
-        for part in pen.source.curve(subject.sensor, Quantity.HUMIDITY, span, width)
-        for at, value in zip(part.at, part.value, strict=True)
-    }
-    parts = tuple(part for stretch in warm if (part := _dew(stretch, damp)) is not None)
-    return (Curve("dew point", parts, Ink.SECOND),) if parts else ()
+    found: list[Curve] = []
+    if Quantity.HUMIDITY in subject.sensor.quantities:
+        wet = pen.source.curve(
+            subject.sensor, Quantity.HUMIDITY, (window.start, window.until), Size.FULL.columns
+        )
+        damp = {at: value for part in wet for at, value in zip(part.at, part.value, strict=True)}
+        found.append(
+            Curve("dew point", tuple(p for w in warm if (p := _dew(w, damp)) is not None), Ink.SECOND)
+        )
+    if subject.place.egg_lag is not None and lagged(subject.sensor.spot):
+        found.append(Curve("egg temperature", _felt(warm, subject), Ink.FELT))
+    return tuple(curve for curve in found if curve.stretches)
+
+
+def _felt(warm: Sequence[Stretch], subject: Subject) -> tuple[Stretch, ...]:
+    """Give what an egg feels; none where only extremes of many readings are known."""
+    if any(part.low for part in warm):
+        return ()
+    egg = EggLag(EggLagParams(lag=subject.place.egg_lag or 1, cover=2 * subject.sensor.every))
+    return tuple(
+        Stretch(part.at, [egg.see(at, value) for at, value in zip(part.at, part.value, strict=True)])
+        for part in warm
+    )
 
 
 def _dew(stretch: Stretch, damp: dict[int, float]) -> Stretch | None:

@@ -61,11 +61,11 @@ def write_config(folder: Path, places: int, *, every: str = "30 s", show: str = 
     for i in range(places):
         egg = KINDS[i % 4] == "box"
         extra = (
-            'species = "Paroedura picta"\nstage = "incubation"'
+            'species = "Paroedura picta"\nstage = "incubation"\negg_mass = "1.5 g"'
             if egg
             else 'advice = "Look at the plug first."'
         )
-        spot = "substrate" if egg else "air"
+        spot = "substrate" if egg and i != 3 else "air"
         parts.append(
             PLACE.format(
                 name=name_of(i),

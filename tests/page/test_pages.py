@@ -293,3 +293,9 @@ def test_other_methods_are_refused(page: Page, method: str) -> None:
     assert page.client.request(method, "/alarms").status_code in {200, 400, 405} - (
         {200} if method != "HEAD" else set()
     )
+
+
+def test_what_an_egg_feels_is_drawn_where_it_lags(page: Page) -> None:
+    """A box whose sensor hangs in the air shows the egg's temperature too; one in substrate does not."""
+    assert '<span class="felt">egg temperature</span>' in page.client.get("/place/box-4").text
+    assert "egg temperature" not in page.client.get("/place/box-8").text
