@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from threading import Event, Thread
+from threading import Event, Lock, Thread
 
 from daemon.logbook import CannotRecord, Committed, Logbook
 from daemon.record import Alert, Asked, Batch, Entered, Kind
@@ -70,22 +70,35 @@ class Pending:
     lost: Counter[str] = field(default_factory=Counter)
     lost_from: int | None = None
     lost_to: int | None = None
+    _spared: list[Work] = field(default_factory=list)
 
     def add(self, work: Work) -> None:
         """Add one; the oldest readings give way when memory is full, never journal or alerts."""
         self.works.append(work)
         self.readings += len(work.batch.entries)
-        index = 0
-        while self.readings > MEMORY and index < len(self.works):
-            batch = self.works[index].batch
-            for entry in batch.entries:
-                self.lost[entry.sensor] += 1
-            if batch.entries:
-                self.lost_from = batch.now if self.lost_from is None else self.lost_from
-                self.lost_to = batch.now
-                self.readings -= len(batch.entries)
-                self.works[index] = replace(self.works[index], batch=replace(batch, entries=()))
-            index += 1
+        while self.readings > MEMORY and self.works:
+            self._thin(self.works.popleft())
+
+    def _thin(self, work: Work) -> None:
+        """Give up the readings of one work; keep what else it holds."""
+        batch = work.batch
+        for entry in batch.entries:
+            self.lost[entry.sensor] += 1
+        if batch.entries:
+            self.lost_from = batch.now if self.lost_from is None else self.lost_from
+            self.lost_to = batch.now
+            self.readings -= len(batch.entries)
+        if batch.journal or batch.alarms or batch.alerts or batch.delivered or batch.answers or work.chore:
+            thin = replace(batch, entries=(), shown={})
+            self._spared.append(replace(work, batch=thin, snapshot=None))
+
+    def all(self) -> tuple[Work, ...]:
+        """Give every work, oldest first."""
+        return (*self._spared, *self.works)
+
+    def __bool__(self) -> bool:
+        """Tell whether anything waits."""
+        return bool(self.works or self._spared)
 
     def listed(self) -> Batch | None:
         """Give the batch that lists what was lost, once."""
@@ -100,7 +113,38 @@ class Pending:
     def clear(self) -> None:
         """Everything is on the card."""
         self.works.clear()
+        self._spared.clear()
         self.readings = 0
+
+
+class Debts:
+    """Acknowledgements that are owed, in the order of the work that they wait for.
+
+    The recorder pays after a commit; while the card does not answer at all the judge's
+    thread pays in its place. The lock makes sure that each is paid once.
+    """
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._owed: deque[tuple[int, Settled]] = deque()
+        self._lock = Lock()
+
+    def __len__(self) -> int:
+        return len(self._owed)
+
+    def owe(self, number: int, settled: tuple[Settled, ...]) -> None:
+        """Take on those of one piece of work."""
+        self._owed.extend((number, one) for one in settled)
+
+    def pay(self, until: int) -> int:
+        """Pay those of all work up to a number; give how many that were."""
+        due: list[Settled] = []
+        with self._lock:
+            while self._owed and self._owed[0][0] <= until:
+                due.append(self._owed.popleft()[1])
+        for settle in due:
+            settle()
+        return len(due)
 
 
 class Recorder(Thread):
@@ -121,11 +165,15 @@ class Recorder(Thread):
         self._boottime = boottime
         self.commit_every = commit
         self.window = window
-        self._queue: SimpleQueue[Work] = SimpleQueue()
+        self._queue: SimpleQueue[tuple[int, Work]] = SimpleQueue()
+        self._debts = Debts()
+        self._given = 0
+        self._taken = 0
+        self._aside = Pending()
         self._ending = Event()
         self._pending = Pending()
         self._first = 0
-        self._unsettled = 0
+        self._proven = False
         self._well = True
         self._retry_at = 0
         self._orders_at = 0
@@ -137,8 +185,37 @@ class Recorder(Thread):
         self.committed_at = boottime()
 
     def put(self, work: Work) -> None:
-        """Hand over work; never waits."""
-        self._queue.put(work)
+        """Hand over work; never waits. The judge's thread alone calls it."""
+        stuck = self.stuck
+        if not stuck:
+            self._hand_over()
+        self._given += 1
+        self._debts.owe(self._given, work.settled)
+        if stuck:
+            self._aside.add(work)
+        else:
+            self._queue.put((self._given, work))
+
+    def relieve(self) -> None:
+        """Do, about once a second, what a stuck recorder cannot; the judge's thread alone calls it.
+
+        What waits in memory is acknowledged as not recorded, so that readings go on coming;
+        once the card answers again it is handed over.
+        """
+        if self.stuck:
+            self.unacknowledged += self._debts.pay(self._given)
+        else:
+            self._hand_over()
+
+    def _hand_over(self) -> None:
+        """Give the recorder what was laid aside while it was stuck."""
+        if not self._aside:
+            return
+        listed = self._aside.listed()
+        works = (*self._aside.all(), *([Work(listed)] if listed else []))
+        self._aside = Pending()
+        for work in works:
+            self._queue.put((self._given, work))
 
     def end(self, within: float) -> bool:
         """Commit what is there and end; False where the disk did not answer in time (s)."""
@@ -154,7 +231,7 @@ class Recorder(Thread):
 
     def settled(self) -> bool:
         """Tell whether everything that was handed over by now has been looked at."""
-        return self._queue.empty() and self.busy_since is None
+        return self._queue.empty() and not self._aside and self.busy_since is None
 
     @property
     def well(self) -> bool:
@@ -164,7 +241,7 @@ class Recorder(Thread):
     @property
     def waiting(self) -> int:
         """Tell how many readings wait in memory."""
-        return self._pending.readings
+        return self._pending.readings + self._aside.readings
 
     def run(self) -> None:
         """Commit until told to end; see the class."""
@@ -175,42 +252,42 @@ class Recorder(Thread):
                 self._commit()
             self._look_for_orders()
         self._gather(0)
-        if self._pending.works:
+        if self._pending:
             self._commit()
         self._logbook.close()
 
     def _gather(self, wait: float) -> None:
         try:
-            work = self._queue.get(timeout=wait) if wait else self._queue.get_nowait()
+            number, work = self._queue.get(timeout=wait) if wait else self._queue.get_nowait()
             while True:
-                self._take(work)
-                work = self._queue.get_nowait()
+                self._take(number, work)
+                number, work = self._queue.get_nowait()
         except Empty:
             return
 
-    def _take(self, work: Work) -> None:
-        if not self._pending.works:
+    def _take(self, number: int, work: Work) -> None:
+        if not self._pending:
             self._first = self._boottime()
+        self._taken = number
         self._pending.add(work)
-        self._unsettled += len(work.settled)
         if not self._well:
             self._settle_unrecorded()
 
     def _due(self) -> bool:
-        if not self._pending.works:
+        if not self._pending:
             return False
         if not self._well:
             return self._boottime() >= self._retry_at
-        urgent = any(work.batch.urgent or work.chore or work.snapshot for work in self._pending.works)
+        works = self._pending.all()
+        urgent = any(work.batch.urgent or work.chore or work.snapshot for work in works)
         waited = self._boottime() - self._first >= self.commit_every
-        return urgent or waited or self._unsettled >= self.window
+        return urgent or waited or len(self._debts) >= self.window
 
     def _commit(self) -> None:
-        works = tuple(self._pending.works)
-        batches = [work.batch for work in works]
+        works = self._pending.all()
         self.busy_since = time.monotonic()
         try:
-            committed = self._logbook.commit(batches)
+            committed = self._logbook.commit([work.batch for work in works])
             self._after(works, committed)
         except CannotRecord as fault:
             self._cannot(str(fault))
@@ -218,26 +295,34 @@ class Recorder(Thread):
         finally:
             self.busy_since = None
         self.committed_at = self._boottime()
-        self._pending.clear()
-        self._unsettled = 0
         self._again_well()
 
     def _after(self, works: tuple[Work, ...], committed: Committed) -> None:
         """What follows a commit: acknowledgements, alerts with their numbers, chores."""
-        for work in works:
-            for settle in work.settled:
-                settle()
+        self._debts.pay(self._taken)
         alerts = [alert for work in works for alert in work.batch.alerts]
         for alert, number in zip(alerts, committed.alert_ids, strict=True):
             self.alerts.put(replace(alert, id=number))
         for work in works:
             self._handed.difference_update(order for order, _, _ in work.batch.answers)
         self._pending.clear()
-        for work in works:
-            if work.snapshot is not None:
-                self._logbook.save_snapshot(work.batch.now, committed.last_row, work.snapshot)
-            if work.chore is not None:
-                work.chore(self._logbook)
+        left = deque(works)
+        while left:
+            work = left[0]
+            try:
+                self._look_after(work, committed.last_row)
+            except CannotRecord:
+                # What was not done is tried again with the next commit.
+                for one in left:
+                    self._pending.add(replace(one, batch=Batch(one.batch.now)))
+                raise
+            left.popleft()
+
+    def _look_after(self, work: Work, last_row: int) -> None:
+        if work.snapshot is not None:
+            self._logbook.save_snapshot(work.batch.now, last_row, work.snapshot)
+        if work.chore is not None:
+            work.chore(self._logbook)
 
     def _cannot(self, words: str) -> None:
         self._retry_at = self._boottime() + RETRY_EVERY
@@ -250,18 +335,13 @@ class Recorder(Thread):
 
     def _settle_unrecorded(self) -> None:
         """Acknowledge what is judged and in memory: the broker must not stop."""
-        works = [replace(work, settled=()) for work in self._pending.works]
-        for work in self._pending.works:
-            for settle in work.settled:
-                settle()
-                self.unacknowledged += 1
-        self._pending.works = deque(works)
-        self._unsettled = 0
+        self.unacknowledged += self._debts.pay(self._taken)
 
     def _again_well(self) -> None:
-        if self._well:
+        """Say that the card takes what it is given; once after a start, and after trouble."""
+        if self._well and self._proven:
             return
-        self._well = True
+        self._well = self._proven = True
         self._inbox.put(says(ContactKind.RECORDER.value, "", well=True, arrived=self._boottime()))
         listed = self._pending.listed()
         if listed is not None:
