@@ -18,6 +18,7 @@ from daemon.judge import Judge
 from daemon.ledger import Ledger, Page
 from daemon.logbook import Archive, Labels, Logbook
 from daemon.record import AlarmRow, Batch, Entered, Entry, Json, Kind
+from daemon.recovery import IMPORTED
 from daemon.settings import Loaded
 from daemon.standing import HORIZON, speaker
 from daemon.texts import Speaker
@@ -29,9 +30,6 @@ from rules.reading import SECOND, Grade, Quality, Quantity
 
 MOST_LISTED = 200
 """So many bad lines are listed; the rest is counted."""
-
-CODES = frozenset({Quality.IMPORTED, Quality.IMPORTED_LATE})
-"""What marks a reading as imported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +196,7 @@ def imported(archive: Archive, plan: Plan) -> Iterator[Entry]:
     """Give everything that was ever imported, in the order in which it is judged."""
     only_files = {sensor.name for sensor in plan.sensors if sensor.imported}
     for entry in archive.replay(-(1 << 60), 1 << 60):
-        if entry.quality in CODES or entry.sensor in only_files:
+        if entry.quality in IMPORTED or entry.sensor in only_files:
             yield entry
 
 

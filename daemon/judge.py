@@ -23,6 +23,12 @@ from sensors.reader import Arrival, Reject, Settled
 REJECTS_SAID = 10 * MINUTE
 """One source's rejects become at most one journal line in this time."""
 
+MOST_SOURCES = 500
+"""So many sources are counted one by one."""
+
+OTHERS = "other sources"
+"""What the rest is counted under."""
+
 
 @dataclass(frozen=True, slots=True)
 class Round:
@@ -54,9 +60,15 @@ class Rejects:
 
     def take(self, reject: Reject) -> None:
         """Count one."""
-        self.total[reject.source] += 1
-        self._waiting[reject.source] += 1
-        self._reason[reject.source] = f"{reject.reason} ({reject.start})" if reject.start else reject.reason
+        known = reject.source in self.total or len(self.total) < MOST_SOURCES
+        source = reject.source if known else OTHERS
+        self.total[source] += 1
+        self._waiting[source] += 1
+        self._reason[source] = f"{reject.reason} ({reject.start})" if reject.start else reject.reason
+
+    def hurry(self) -> None:
+        """Let the next lines come whatever was said lately: it is the end."""
+        self._said.clear()
 
     def lines(self, now: int) -> Iterator[Entered]:
         """Give the journal lines that are due."""

@@ -80,6 +80,10 @@ class Ledger:
         """Go on with an alarm that the journal holds open."""
         self._open[row.key] = Held(row, reason, advice)
 
+    def recall(self, row: AlarmRow) -> None:
+        """Remember an alarm that had ended before the restart: an alert of it still waits."""
+        self._closed[(row.key, row.raised)] = Held(row, (), ())
+
     def open_rows(self) -> tuple[AlarmRow, ...]:
         """Give the rows of the open alarms."""
         return tuple(held.row for held in self._open.values())

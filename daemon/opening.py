@@ -12,7 +12,7 @@ from daemon.door import Door
 from daemon.judge import Judge
 from daemon.ledger import Ledger
 from daemon.logbook import Archive, Logbook
-from daemon.record import Batch, Entered, Entry, Json, Kind
+from daemon.record import AlarmRow, Batch, Entered, Entry, Json, Kind
 from daemon.settings import Loaded
 from daemon.standing import Basis, Standing, Texts, basis_of, settings_entry
 from rules.engine import Engine
@@ -113,6 +113,8 @@ def open_watch(loaded: Loaded, folder: Path, clock: Clock) -> Opened:
             str(one.body.get("digest")) for one in archive.journal(kinds=[Kind.SETTINGS])
         }
         door.remember(_recent(archive, last))
+        for row in _ended_and_waiting(archive):
+            ledger.recall(row)
     door.plan(standing.plan)
     journal = [] if known else [settings_entry(loaded, now)]
     journal.append(Entered(now, Kind.START, _start_body(room, loaded)))
@@ -167,6 +169,15 @@ def _last_basis(archive: Archive, loaded: Loaded, offset: int | None) -> Basis:
     if not plans:
         return Basis(loaded.digest, offset)
     return replace(basis_of(plans[-1].body), offset=offset)
+
+
+def _ended_and_waiting(archive: Archive) -> Iterator[AlarmRow]:
+    """Give the alarms that have ended and of which an alert still waits."""
+    waiting = [alert for alert in archive.outbox() if alert.done is None]
+    for number in dict.fromkeys(number for alert in waiting for number in alert.alarms):
+        row = archive.alarm(number)
+        if row is not None and row.cleared is not None:
+            yield row
 
 
 def _recent(archive: Archive, last: int | None) -> Iterator[Entry]:

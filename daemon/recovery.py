@@ -20,7 +20,7 @@ from daemon.taking import order_of
 from rules.engine import Engine
 from rules.events import Away, Effect, Notice, Order, Raised
 from rules.plan import Plan
-from rules.reading import SECOND, Reading
+from rules.reading import SECOND, Quality, Reading
 from rules.snapshot import sentence_of
 from rules.words import Sentence
 
@@ -47,6 +47,9 @@ class Recovered:
     readings: int
     plan: Plan
 
+
+IMPORTED = frozenset({Quality.IMPORTED, Quality.IMPORTED_LATE})
+"""What marks a reading that came out of a file."""
 
 Event = Plan | Order | Reading | Away
 
@@ -110,7 +113,7 @@ def events(archive: Archive, plans: Iterable[Plan], after: int, until: int, door
     ordered = merge(
         ((plan.now, 1, plan) for plan in plans if after < plan.now < until),
         _journaled(archive, after, until),
-        ((entry.now, 3, entry) for entry in archive.replay(after + 1, until)),
+        ((entry.now, 3, entry) for entry in _came_live(archive, after, until)),
         key=lambda item: item[:2],
     )
     labels = archive.labels()
@@ -124,6 +127,11 @@ def events(archive: Archive, plans: Iterable[Plan], after: int, until: int, door
         if isinstance(item, Plan):
             door.plan(item)
         yield item
+
+
+def _came_live(archive: Archive, after: int, until: int) -> Iterator[Entry]:
+    """Give the recorded readings that the engine saw; what came out of files it never did."""
+    return (entry for entry in archive.replay(after + 1, until) if entry.quality not in IMPORTED)
 
 
 def _journaled(archive: Archive, after: int, until: int) -> Iterator[tuple[int, int, Away | Order]]:

@@ -219,13 +219,13 @@ def _undone(wish: _Wish, earlier: _Wish) -> TakenOrder:
     if earlier.verb == "service":
         verb = Verb.OUT_OF_SERVICE if earlier.body.get("in") else Verb.IN_SERVICE
         return _given(wish, Order(now, by, verb, place=str(earlier.body.get("place"))))
+    if earlier.verb not in ("acknowledge", "shelve"):
+        return TakenOrder(f"refused: {earlier.verb} cannot be undone")
     if row is None or row.cleared is not None:
         return TakenOrder("refused: its alarm has ended")
     if earlier.verb == "acknowledge":
         return _given(wish, Order(now, by, Verb.TAKE_BACK, row.key, row.raised))
-    if earlier.verb == "shelve":
-        return _given(wish, Order(now, by, Verb.UNSHELVE, row.key, row.raised))
-    return TakenOrder(f"refused: {earlier.verb} cannot be undone")
+    return _given(wish, Order(now, by, Verb.UNSHELVE, row.key, row.raised))
 
 
 def _undo_body(wish: _Wish, earlier: _Wish) -> Mapping[str, Json]:

@@ -19,7 +19,7 @@ from daemon.chores import Chores
 from daemon.clock import Clock
 from daemon.delivery import Delivery, Hooks, Reach
 from daemon.judge import Before, whole_second
-from daemon.logbook import Archive, Logbook
+from daemon.logbook import Archive, CannotRecord, Logbook
 from daemon.notify import ServiceManager
 from daemon.opening import NUMBERS, Opened
 from daemon.record import AlarmRow, Alert, Asked, Batch, Entered, Json, Kind
@@ -44,6 +44,12 @@ COMMIT_AT = 16
 
 LAST_WAIT = 50
 """How often the end looks whether the second is over (ms)."""
+
+LAST_ANSWERS = 0.5
+"""So long couriers on their way may still take at the end (s): what they say is recorded."""
+
+LAST_COMMIT = 1.5
+"""So long the last commit may take (s): the whole end stays within 5 s."""
 
 STATUS_EVERY = 10 * SECOND
 """How often the service manager is told how it goes (ms)."""
@@ -160,11 +166,17 @@ class Watch:
         self._recorder.start()
         for batch in self._opened.batches:
             self._hand(Work(batch))
+        self._say(ContactKind.CLOCK, well=self._room.trusted())
+        self._say(ContactKind.SETTINGS, well=True)
         for reader in self._readers:
             reader.start(self._inbox)
 
     def turn(self) -> None:
         """One tick: drain, judge when a second is over, let time pass, deliver."""
+        self._judged()
+        self._deliver()
+
+    def _judged(self) -> None:
         for arrival in self._inbox.drain():
             self._coming.arrivals.append((self._room.at_boot(arrival.arrived), arrival))
         now = self._room.now()
@@ -176,7 +188,6 @@ class Watch:
         batch = self._judge.tick(now)
         if batch is not None:
             self._hand(Work(batch))
-        self._deliver()
 
     def end(self) -> None:
         """End readers, judge what came, commit, end couriers: within 5 s."""
@@ -187,10 +198,11 @@ class Watch:
         self._coming.journal.append(Entered(now, Kind.STOP, {}))
         while self._room.now() // SECOND <= self._second:
             self._outside.clock.wait(Event(), LAST_WAIT)
-        self.turn()
-        if not self._recorder.end(2.5):
+        self._judge.rejects.hurry()
+        self._judged()
+        self._heed_outcomes(self._delivery.stop(LAST_ANSWERS))
+        if not self._recorder.end(LAST_COMMIT):
             log.error("the card did not take the last commit in time")
-        self._delivery.stop()
 
     # -- rounds -----------------------------------------------------------------------
 
@@ -238,7 +250,8 @@ class Watch:
 
     def _hear(self, stranger: Arrival, now: int) -> None:
         """A name that a wildcard captured for the first time joins the plan; it waits a second."""
-        if stranger.template:
+        known = self._standing.basis.heard.get(stranger.template, ())
+        if stranger.template and stranger.sensor not in known:
             self._coming.heard.setdefault(stranger.template, set()).add(stranger.sensor)
             self._coming.arrivals.append((now, stranger))
         elif stranger.settled is not None:
@@ -282,8 +295,11 @@ class Watch:
         row = self._judge.ledger.row(number)
         if row is not None:
             return row
-        with Archive.open(self._folder) as archive:
-            return archive.alarm(number)
+        try:
+            with Archive.open(self._folder) as archive:
+                return archive.alarm(number)
+        except CannotRecord:
+            return None
 
     def _heed_reload(self, now: int) -> None:
         """Take changed settings whole, or keep the old ones and say so."""
@@ -294,15 +310,21 @@ class Watch:
         old = self._standing.loaded
         try:
             loaded = load(old.path, self._outside.env)
+            readers = None if _wiring(loaded) == _wiring(old) else self._outside.readers(loaded)
         except SettingsError as error:
-            self._say(ContactKind.SETTINGS, well=False, note=str(error.problems[0]))
-            log.warning("the settings are refused; the old ones stay: %s", error)
+            self._refuse(str(error.problems[0]), error)
+        except ValueError as error:
+            self._refuse(str(error), error)
         else:
-            self._apply(loaded, now)
+            self._apply(loaded, now, readers)
             self._say(ContactKind.SETTINGS, well=True)
         self._outside.manager.ready()
 
-    def _apply(self, loaded: Loaded, now: int) -> None:
+    def _refuse(self, note: str, error: Exception) -> None:
+        self._say(ContactKind.SETTINGS, well=False, note=note)
+        log.warning("the settings are refused; the old ones stay: %s", error)
+
+    def _apply(self, loaded: Loaded, now: int, readers: list[Reader] | None) -> None:
         old = self._standing.loaded
         if loaded.digest == old.digest:
             return
@@ -315,16 +337,16 @@ class Watch:
         self._coming.replan = True
         self._judge.ledger.address = loaded.model.page.address or ""
         self._recorder.commit_every = loaded.model.room.commit
+        self._recorder.window = _window(loaded)
         self._delivery.replan(self._outside.reach(loaded))
-        self._change_readers(loaded, old)
+        if readers is not None:
+            self._change_readers(readers)
 
-    def _change_readers(self, loaded: Loaded, old: Loaded) -> None:
-        """Start the readers anew where what they read has changed."""
-        if _wiring(loaded) == _wiring(old):
-            return
+    def _change_readers(self, readers: list[Reader]) -> None:
+        """Put other readers in the place of those that run."""
         for reader in self._readers:
             reader.stop()
-        self._readers = self._outside.readers(loaded)
+        self._readers = readers
         for reader in self._readers:
             reader.start(self._inbox)
 
@@ -365,6 +387,7 @@ class Watch:
 
     def _look_at_recorder(self) -> None:
         """A card that does not answer is an alarm; what must be told goes out from memory."""
+        self._recorder.relieve()
         stuck = self._recorder.stuck
         if stuck != self._stuck:
             self._stuck = stuck
@@ -390,9 +413,11 @@ class Watch:
 
     def _deliver(self) -> None:
         self._delivery.offer(self._committed_alerts())
-        outcomes = self._delivery.poll()
+        self._heed_outcomes(self._delivery.poll())
         for arrival in self._delivery.says():
             self._inbox.put(arrival)
+
+    def _heed_outcomes(self, outcomes: tuple[Alert, ...]) -> None:
         if outcomes:
             self._hand(Work(_outcome_batch(self._room.now(), outcomes)))
 
@@ -409,7 +434,7 @@ class Watch:
 def _window(loaded: Loaded) -> int:
     """Give the number of unacknowledged messages at which a commit comes."""
     broker = loaded.model.broker
-    return max(COMMIT_AT, broker.window * 4 // 5) if broker else COMMIT_AT
+    return max(1, broker.window * 4 // 5) if broker else COMMIT_AT
 
 
 def _wiring(loaded: Loaded) -> object:

@@ -7,10 +7,10 @@ import signal
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from threading import Event
+from threading import Event, Thread
 
-from daemon.cli import CONFIG, OK, UNAVAILABLE, Plain
-from daemon.clock import SystemClock
+from daemon.cli import CONFIG, OK, TRY_LATER, UNAVAILABLE, Plain
+from daemon.clock import FIRST_ROOM_TIME, SystemClock
 from daemon.delivery import Reach
 from daemon.folders import Taken, WatchLock, backup_folders, data_folder
 from daemon.logbook.recovery import recover_on_start
@@ -23,6 +23,9 @@ from daemon.settings import Loaded, load
 from daemon.watch import Outside, Watch
 
 log = logging.getLogger("ovigil")
+
+HEEDED = frozenset({signal.SIGTERM, signal.SIGINT, signal.SIGHUP})
+"""The first two end the watch; the last one has the settings read again."""
 
 
 def run(given: argparse.Namespace) -> int:
@@ -37,6 +40,8 @@ def run(given: argparse.Namespace) -> int:
         lock = WatchLock(folder)
     except Taken as taken:
         raise Plain(str(taken), UNAVAILABLE) from None
+    except OSError as error:
+        raise Plain(f"{folder}: {error.strerror}", TRY_LATER) from None
     try:
         _watch(loaded, secrets, folder)
     finally:
@@ -46,22 +51,37 @@ def run(given: argparse.Namespace) -> int:
 
 def _watch(loaded: Loaded, secrets: Secrets, folder: Path) -> None:
     clock = SystemClock()
-    recovered = recover_on_start(folder, backup_folders(loaded, folder), 0, clock.wall())
+    now = clock.wall() if clock.trusted() else FIRST_ROOM_TIME
+    recovered = recover_on_start(folder, backup_folders(loaded, folder), now, clock.wall())
     if recovered is not None:
         log.warning("the logbook was damaged and set aside: %s", "; ".join(recovered.damage))
     opened = open_watch(loaded, folder, clock)
+    signal.pthread_sigmask(signal.SIG_BLOCK, HEEDED)
     outside = Outside(
         clock=clock,
         manager=ServiceManager(),
         readers=lambda settings: build(settings, secrets, clock.boottime),
         reach=lambda settings: reach_of(settings, secrets),
     )
-    watch = Watch(opened, folder, outside)
+    try:
+        watch = Watch(opened, folder, outside)
+    except ValueError as error:
+        raise Plain(f"{loaded.path}: {error}", CONFIG) from None
     stop = Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    signal.signal(signal.SIGHUP, lambda *_: watch.reload())
+    Thread(target=_heed, args=(stop, watch), name="signals", daemon=True).start()
     watch.run(stop)
+
+
+def _heed(stop: Event, watch: Watch) -> None:
+    """Wait for signals on a thread of its own.
+
+    A handler would run inside the judge's own wait on ``stop``, whose lock it needs.
+    """
+    while True:
+        if signal.sigwait(HEEDED) == signal.SIGHUP:
+            watch.reload()
+        else:
+            stop.set()
 
 
 def needed(loaded: Loaded) -> list[str]:
