@@ -13,7 +13,7 @@ from typing import TypedDict, Unpack
 from rules.events import AlarmKey, Change, Changed, Cleared, Effect, Raised
 from rules.life import Life, Signal, after
 from rules.plan import Priority
-from rules.track import EGG
+from rules.track import sensor_of
 from rules.words import Sentence
 
 
@@ -158,7 +158,7 @@ class Book:
                 wrong.value,
                 wrong.reason,
                 wrong.advice,
-                (holder.removesuffix(EGG),) if holder else (),
+                (sensor_of(holder),) if holder else (),
                 alarm.cause,
             )
         )

@@ -8,25 +8,49 @@ is seen under it.
 Source: suppression by design as of ANSI/ISA-18.2 (state H); the relations are ours.
 """
 
+from collections.abc import Iterator
+
 from rules.alarms import Alarm
+from rules.common import RULE as COMMON
+from rules.condensation import RULE as CONDENSATION
 from rules.contact import CONTACT_RULES
+from rules.drying import RULE as DRYING
 from rules.events import AlarmKey
+from rules.heading import RULE as HEADING
 from rules.plan import ContactKind
-from rules.reading import MINUTE, Quantity
+from rules.reading import MINUTE
 from rules.roster import Place, Sensor, family
-from rules.track import EGG
+from rules.slow import CREEPING, SHIFTED
+from rules.swinging import RULE as SWINGING
+from rules.track import sensor_of
 
 MAINS_LOST = CONTACT_RULES[ContactKind.MAINS].name
 CUT_OFF = CONTACT_RULES[ContactKind.READER].name
 OPENED = frozenset({CONTACT_RULES[ContactKind.LID].name, CONTACT_RULES[ContactKind.DOOR].name})
 
-CLIMATE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
+RANGE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
+"""Rules about the ranges of a place."""
+
+WARMTH_RULES = frozenset(
+    {"too cool", "too warm", HEADING, COMMON, CREEPING, SHIFTED, "cold for too long", "warm for too long"}
+    | {SWINGING, "too warm for food", "thawing", "waking", "frost", "frost ahead", "overheating ahead"}
+)
+"""Rules about warmth: of one place they tell of the same trouble."""
+
+MOISTURE_RULES = frozenset({"too dry", "too humid", DRYING, CONDENSATION})
+"""Rules about moisture, likewise."""
+
+CLIMATE_RULES = RANGE_RULES | WARMTH_RULES | MOISTURE_RULES
 """Rules about the climate of a place."""
 
-WARMTH = frozenset({Quantity.TEMPERATURE.value, Quantity.EGG_TEMPERATURE.value})
+TOGETHER = 30 * MINUTE
+"""Trouble that began up to this long before several places went at once is a part of it."""
 
 SLACK = 2 * MINUTE
 """Trouble that began up to this long before its cause was seen may still follow from it."""
+
+OPPOSITES = frozenset({frozenset({"too cool", "too warm"}), frozenset({"too dry", "too humid"})})
+"""One never explains the other."""
 
 Open = dict[AlarmKey, Alarm]
 
@@ -42,7 +66,7 @@ class Causes:
 
     def of(self, alarm: Alarm) -> AlarmKey | None:
         """Give the widest open alarm that explains ``alarm``, or None."""
-        finders = (self._mains, self._reader, self._fault, self._outer, self._opened)
+        finders = (self._mains, self._reader, self._fault, self._common, self._opened, self._same_trouble)
         for find in finders:
             cause = find(alarm)
             if cause is not None and cause != alarm.key:
@@ -82,7 +106,7 @@ class Causes:
         return causes[0] if causes and None not in causes else None
 
     def _fault_of(self, holder: str) -> AlarmKey | None:
-        sensor = self._sensors.get(holder.removesuffix(EGG))
+        sensor = self._sensors.get(sensor_of(holder))
         if sensor is None:
             return None
         for rule in sensor.faults:
@@ -91,17 +115,39 @@ class Causes:
                 return self._open[key].cause or key
         return None
 
-    def _outer(self, alarm: Alarm) -> AlarmKey | None:
-        if alarm.key.rule not in CLIMATE_RULES or alarm.key.subject not in WARMTH:
+    def _common(self, alarm: Alarm) -> AlarmKey | None:
+        if alarm.key.rule not in WARMTH_RULES or alarm.key.rule == COMMON:
             return None
-        outer = self._outer_of(alarm.key.place)
-        while outer is not None:
-            for cause in self._open.values():
-                same = cause.key.rule == alarm.key.rule and cause.key.subject in WARMTH
-                if same and cause.key.place == outer:
-                    return cause.cause or cause.key
-            outer = self._outer_of(outer)
+        for cause in self._open.values():
+            follows = alarm.wrong.since >= cause.wrong.since - TOGETHER
+            if cause.key.rule == COMMON and follows:
+                return cause.cause or cause.key
         return None
+
+    def _same_trouble(self, alarm: Alarm) -> AlarmKey | None:
+        """An older alarm about the same trouble of the place, or of what it stands in."""
+        family = WARMTH_RULES if alarm.key.rule in WARMTH_RULES else MOISTURE_RULES
+        if alarm.key.rule not in family:
+            return None
+        places = [alarm.key.place, *(self._outer(alarm.key.place) if family is WARMTH_RULES else ())]
+        for cause in self._open.values():
+            if cause is alarm or cause.raised > alarm.raised:
+                break
+            if cause.key.place in places and cause.key.rule in family and self._covers(cause, alarm):
+                return cause.cause or cause.key
+        return None
+
+    def _covers(self, cause: Alarm, alarm: Alarm) -> bool:
+        """Tell whether a cause is grave enough; what it explained once it goes on explaining."""
+        kept = alarm.cause in (cause.key, cause.cause) and alarm.cause is not None
+        opposite = frozenset({cause.key.rule, alarm.key.rule}) in OPPOSITES
+        return not opposite and (kept or cause.priority.rank >= alarm.priority.rank)
+
+    def _outer(self, name: str) -> Iterator[str]:
+        outer = self._outer_of(name)
+        while outer is not None:
+            yield outer
+            outer = self._outer_of(outer)
 
     def _outer_of(self, name: str) -> str | None:
         place = self._places.get(name)

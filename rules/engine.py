@@ -25,13 +25,14 @@ from rules.alarms import Alarm, Book, Wrong
 from rules.causes import Causes
 from rules.contact import ORGANS
 from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
+from rules.findings import Findings
 from rules.health import Health
 from rules.hold import NEVER
 from rules.plan import Calendar, ContactKind, Plan, Priority
 from rules.reading import Grade, Quantity, Reading
 from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor
 from rules.snapshot import book_of, book_state, telling_of, telling_state
-from rules.speech import call_reason, right_reason
+from rules.speech import call_reason, range_advice, right_reason
 from rules.telling import Telling
 from rules.track import EGG, Call, Track
 from rules.words import Instant, Lasting, Sentence
@@ -59,6 +60,7 @@ class Engine:
         causes = Causes(self._places, self._sensors, open_alarms)
         self._book = Book(self._out, open_alarms, causes.of)
         self._health = Health(self._sensors, self._book, self._schedule)
+        self._findings = Findings(self._places, self._sensors, self._book, self._health, self._out)
         self._telling = Telling(self._out, self._book, self._schedule)
         self._handlers: dict[str, Callable[[tuple[str, ...], int], None]] = {
             "hold": self._due_hold,
@@ -163,18 +165,27 @@ class Engine:
         self._health.hear(sensor, reading)
         if curve is None:
             return
+        curve.newest = reading.at
         if grade is Grade.BAD:
             self._health.take_bad(sensor, reading)
-            curve.newest = reading.at
             return
         if sensor.bad:
             self._health.take_plausible(sensor, reading)
-        curve.newest = reading.at
         curve.value = reading.value
         if sensor.switch is not None:
             self._take_contact(sensor, reading)
-        elif curve.track is not None and grade is Grade.GOOD and not sensor.faults:
-            self._judge(curve, curve.track, reading)
+        elif curve.track is not None and grade is Grade.GOOD and sensor.place.judged:
+            self._see(curve, curve.track, reading)
+
+    def _see(self, curve: Curve, track: Track, reading: Reading) -> None:
+        """Judge a good reading by its range, then show it to the rules that know physics."""
+        sensor = curve.sensor
+        if sensor.fit(reading.quantity):
+            self._judge(curve, track, reading)
+        eyes = self._findings.eyes[sensor.plan.name]
+        if reading.quantity is sensor.plan.quantities[0]:
+            eyes.heard(reading.at)
+        eyes.see(reading.quantity, reading.at, reading.value, reading.now)
 
     def _take_late(self, curve: Curve | None, reading: Reading) -> None:
         """A late reading raises and clears nothing; a newer one brings the egg up to date."""
@@ -183,8 +194,6 @@ class Engine:
 
     def _judge(self, curve: Curve, track: Track, reading: Reading) -> None:
         place = curve.sensor.place
-        if not place.plan.in_use or place.out:
-            return
         if curve.egg is not None and curve.egg_track is not None:
             felt = curve.egg.see(reading.at, reading.value)
             self._judge_by(curve.egg_track, reading, felt)
@@ -220,13 +229,20 @@ class Engine:
             reason = right_reason(track, call)
             self._book.right(key, track.holder, reason, now, track.value)
             return
-        advice: Sentence = ()
-        own = self._places[track.place].plan.advice
-        if own:
-            advice = (own,)
-        wrong = Wrong(call.priority, call.since, track.value, call_reason(track, call), advice)
+        plan = self._places[track.place].plan
+        reason = call_reason(track, call)
+        if track.quantity is Quantity.HUMIDITY:
+            why = self._findings.eyes[track.sensor].explain()
+            reason = (*reason, ". ", *why) if why else reason
+        advice = (plan.advice,) if plan.advice else range_advice(plan, call.rule, self._warmth(track))
+        wrong = Wrong(call.priority, call.since, track.value, reason, advice)
         alarm = self._book.wrong(key, track.holder, wrong, now)
         alarm.waits = False
+
+    def _warmth(self, track: Track) -> float:
+        """Give the temperature beside a track's value, °C, or NaN."""
+        curve = self._sensors[track.sensor].curves.get(Quantity.TEMPERATURE)
+        return curve.value if curve else float("nan")
 
     # -- contacts -------------------------------------------------------------------
 
@@ -248,6 +264,7 @@ class Engine:
             place.hush_until = reading.at + HUSH
         elif reading.value > 0:
             place.hush_until = min(place.hush_until, reading.at + HUSH_AFTER)
+        self._findings.hush(place)
 
     def _due_switch(self, key: tuple[str, ...], now: int) -> None:
         sensor = self._sensors.get(key[1])
@@ -333,6 +350,7 @@ class Engine:
                 sensor.switch.away(span)
         for track in self._tracks.values():
             track.away(span)
+        self._findings.away(away.since, away.now)
         for place in self._places.values():
             if away.since < place.since + place.plan.settling:
                 place.since += span
@@ -352,9 +370,20 @@ class Engine:
         self._calendars = dict(plan.calendars)
         self._take_places(plan)
         self._take_sensors(plan)
+        self._findings.follow()
+        self._arrange(plan)
         self._telling.plan(plan.contacts, plan.calendars, plan.now)
         for place in self._places.values():
             self._refresh(place, plan.now)
+
+    def _arrange(self, plan: Plan) -> None:
+        """Keep everything in the plan's order: a restored engine has it in that one too."""
+        places = {one.name: self._places.pop(one.name) for one in plan.places}
+        sensors = {one.name: self._sensors.pop(one.name) for one in plan.sensors}
+        self._places.update(places)
+        self._sensors.update(sensors)
+        for place in places.values():
+            place.sensors = [sensor for sensor in sensors.values() if sensor.place is place]
 
     def _take_places(self, plan: Plan) -> None:
         names = {place.name for place in plan.places}
@@ -436,6 +465,7 @@ class Engine:
                 reason = ("Inside the range that counts now",)
                 self._book.right(key, track.holder, reason, now, track.value)
             self._let_wait(track)
+        self._findings.refresh(place, calendar, now)
         change = place.next_change(calendar, now)
         if change != NEVER:
             self._schedule(change, ("period", place.plan.name))
@@ -466,6 +496,7 @@ class Engine:
             "heap": sorted([instant, list(key)] for instant, key in self._heap),
             "places": {name: place.state() for name, place in self._places.items()},
             "sensors": {name: sensor.state() for name, sensor in self._sensors.items()},
+            "findings": self._findings.state(),
             "book": book_state(self._book),
             "telling": telling_state(self._telling),
         }
@@ -499,6 +530,9 @@ class Engine:
         for name, sensor in self._sensors.items():
             if name in sensors:  # type: ignore[operator]
                 sensor.restore(sensors[name])  # type: ignore[index]
+        for place in self._places.values():
+            self._findings.refresh(place, self._calendars.get(place.plan.calendar), place.refreshed)
+        self._findings.restore(state["findings"])  # type: ignore[arg-type]
         book_of(self._book, state["book"])  # type: ignore[arg-type]
         telling_of(self._telling, state["telling"])  # type: ignore[arg-type]
         self._heap = [(int(instant), tuple(key)) for instant, key in state["heap"]]  # type: ignore[attr-defined]
@@ -507,6 +541,11 @@ class Engine:
 
 
 def _adds_nothing(reading: Reading, curve: Curve) -> bool:
-    """Tell whether a reading is older than the newest judged one, or the same again."""
-    same = reading.at == curve.newest and reading.value == curve.value
+    """Tell whether a reading is older than the newest judged one, or the same again.
+
+    An implausible value is not kept: a second one at the instant of the newest is the same.
+    """
+    if reading.at > curve.newest:
+        return False
+    same = reading.value == curve.value or reading.quality.grade is Grade.BAD
     return same or reading.at < curve.newest

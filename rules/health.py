@@ -39,6 +39,18 @@ SKEW_ENOUGH = 3
 """So many wrong stamps in a row make an alarm (ours)."""
 
 
+Held = tuple[str, ...]
+"""Names of quantities that a fault holds out of service."""
+
+ALL: Held = ("",)
+"""Every quantity of the sensor."""
+
+
+def holder_of(sensor: Sensor, held: Held) -> str:
+    """Name who holds a sensor's alarm: the sensor, or one quantity of it."""
+    return sensor.plan.name if held == ALL else f"{sensor.plan.name} ({' and '.join(held)})"
+
+
 Schedule = Callable[[int, tuple[str, ...]], None]
 """Asks the engine to call back at an instant with a key."""
 
@@ -100,7 +112,7 @@ class Health:
         if sensor.place.plan.kind not in BLIND_KINDS or Quantity.TEMPERATURE not in sensor.curves:
             return False
         others = [one for one in self._sensors.values() if one.place is sensor.place and one is not sensor]
-        return not any(Quantity.TEMPERATURE in one.curves and not one.faults for one in others)
+        return not any(Quantity.TEMPERATURE in one.curves and one.fit(Quantity.TEMPERATURE) for one in others)
 
     def take_bad(self, sensor: Sensor, reading: Reading) -> None:
         """Count an implausible reading; a few make an alarm."""
@@ -145,11 +157,20 @@ class Health:
         """Name a sensor's own alarm of a rule."""
         return AlarmKey(sensor.plan.place, sensor.plan.spot, sensor.plan.name, rule)
 
-    def wrong(self, sensor: Sensor, rule: str, wrong: Wrong, now: int) -> None:
-        """A fault: the sensor is out of service for climate and is itself the alarm."""
-        fresh = not sensor.faults
-        sensor.faults[rule] = None
-        self._book.wrong(self.key(sensor, rule), sensor.plan.name, wrong, now)
+    def wrong(self, sensor: Sensor, rule: str, wrong: Wrong, now: int, held: Held = ALL) -> None:
+        """A fault: what it makes unfit is out of service for climate; it is itself the alarm.
+
+        Args:
+            sensor: Whose fault.
+            rule: The rule's name.
+            wrong: What is wrong.
+            now: Room time, ms.
+            held: Quantities that climate must leave out; ``ALL``: every one.
+        """
+        already = sensor.faults.setdefault(rule, [])
+        fresh = [one for one in held if one not in already]
+        already.extend(fresh)
+        self._book.wrong(self.key(sensor, rule), holder_of(sensor, held), wrong, now)
         if fresh:
             self._release_shared(sensor, now)
         self._book.restless = True
@@ -157,7 +178,9 @@ class Health:
     def _release_shared(self, sensor: Sensor, now: int) -> None:
         """Let a faulty sensor's alarms go where another sensor sees the same spot."""
         for track in sensor.tracks():
-            if not any(self._in_service_beside(track, one) for one in sensor.place.tracks()):
+            if sensor.fit(track.judged) or not any(
+                self._in_service_beside(track, one) for one in sensor.place.tracks()
+            ):
                 continue
             for side in (track.lower, track.upper):
                 if side.active is not None:
@@ -168,12 +191,14 @@ class Health:
 
     def _in_service_beside(self, track: Track, other: Track) -> bool:
         same = (other.spot, other.quantity) == (track.spot, track.quantity)
-        return same and other.sensor != track.sensor and not self._sensors[other.sensor].faults
+        return same and other.sensor != track.sensor and self._sensors[other.sensor].fit(track.judged)
 
-    def right(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
-        """Put a sensor back in service where this was its last fault."""
-        sensor.faults.pop(rule, None)
-        self.clear(sensor, rule, reason, now)
+    def right(self, sensor: Sensor, rule: str, reason: Sentence, now: int, held: Held = ALL) -> None:
+        """Put back in service what a fault held, where it was its last one."""
+        left = [one for one in sensor.faults.pop(rule, []) if one not in held]
+        if left:
+            sensor.faults[rule] = left
+        self._book.right(self.key(sensor, rule), holder_of(sensor, held), reason, now, None)
         self._book.restless = True
 
     def clear(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:

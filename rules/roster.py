@@ -237,7 +237,7 @@ class Sensor:
         bad: Leaky count of implausible readings.
         bad_since: Instant of the first of them.
         skewed: How many stamps in a row were off.
-        faults: Names of the rules that hold it out of service.
+        faults: Quantities that each rule about the sensor holds out of service ("": all).
     """
 
     __slots__ = (
@@ -264,7 +264,7 @@ class Sensor:
         self.bad = 0.0
         self.bad_since = 0
         self.skewed = 0
-        self.faults: dict[str, None] = {}
+        self.faults: dict[str, list[str]] = {}
         self.switch = Switch(plan.contact) if plan.contact else None
         self.curves = {quantity: Curve(self, quantity) for quantity in plan.quantities}
         for quantity, curve in self.curves.items():
@@ -293,6 +293,12 @@ class Sensor:
             track.stand = self.stand
             track.on_change = self.plan.on_change
 
+    def fit(self, quantity: Quantity) -> bool:
+        """Tell whether climate may be judged by a quantity of it."""
+        if not self.faults:
+            return True
+        return not any("" in held or quantity.value in held for held in self.faults.values())
+
     def same_as(self, plan: SensorPlan) -> bool:
         """Tell whether a plan means the same device at the same spot."""
         mine = self.plan
@@ -308,13 +314,13 @@ class Sensor:
         curves = {quantity.value: curve.state() for quantity, curve in self.curves.items()}
         switch = self.switch.state() if self.switch else None
         counts = [self.seen, self.heard, self.silent, self.bad, self.bad_since, self.skewed]
-        return [*counts, list(self.faults), switch, curves]
+        return [*counts, {rule: list(held) for rule, held in self.faults.items()}, switch, curves]
 
     def restore(self, state: list[object]) -> None:
         """Take the values of :meth:`state`."""
         self.seen, self.heard, self.silent = (int(part) for part in state[:3])  # type: ignore[call-overload]
         self.bad, self.bad_since, self.skewed = float(state[3]), int(state[4]), int(state[5])  # type: ignore[arg-type,call-overload]
-        self.faults = dict.fromkeys(state[6])  # type: ignore[call-overload]
+        self.faults = {rule: list(held) for rule, held in state[6].items()}  # type: ignore[attr-defined]
         if self.switch is not None and state[7] is not None:
             self.switch.restore(state[7])  # type: ignore[arg-type]
         for quantity, part in state[8].items():  # type: ignore[attr-defined]

@@ -3,7 +3,8 @@
 Values stay typed (``rules.words``); what to try is common practice, no source.
 """
 
-from rules.plan import Priority, SensorPlan
+from rules.moisture import drying_advice
+from rules.plan import PlaceKind, PlacePlan, Priority, SensorPlan
 from rules.reading import Quantity
 from rules.track import Call, Track
 from rules.words import Degrees, Instant, Lasting, Percent, Piece, Sentence
@@ -30,6 +31,27 @@ def call_reason(track: Track, call: Call) -> Sentence:
         "; since ",
         Instant(call.since),
     )
+
+
+def range_advice(place: PlacePlan, rule: str, warmth: float) -> Sentence:
+    """Say what to try when a range was left (common practice, no source).
+
+    Args:
+        place: Where.
+        rule: Which side was left.
+        warmth: Temperature beside it, °C, or NaN.
+    """
+    if rule == "too dry":
+        return drying_advice(place.stage, warmth) if warmth == warmth else ()
+    if rule == "too humid":
+        return ("Let some air in for a minute; look for standing water near eggs or hatchlings.",)
+    if place.kind is PlaceKind.COLD_STORE:
+        return ("Look at door, plug and thermostat; keep it shut until you know.",)
+    if place.kind is PlaceKind.OUTDOOR:
+        return ("Give shade and water, or a shelter; move the animals where it goes on.",)
+    if rule == "too warm":
+        return ("Open it a little and switch its heat off by hand; look at the thermostat.",)
+    return ("Look at its heater, plug and thermostat; keep it shut, it holds its heat for a while.",)
 
 
 def right_reason(track: Track, call: Call) -> Sentence:

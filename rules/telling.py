@@ -31,6 +31,9 @@ DISTANCES = (0, 60 * SECOND, 3 * MINUTE)
 WINDOW = 10 * MINUTE
 """No window of this length holds more than three messages to one contact."""
 
+FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
+"""Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
+
 WORSE_GROUP = 20 * MINUTE
 """A cause speaks for the places that left safe at most this often."""
 
@@ -75,13 +78,21 @@ class Mouth:
         self.sent: list[int] = []
 
     def allowed(self, now: int) -> int:
-        """Give the earliest instant at which the next message may go."""
+        """Give the earliest instant at which the next message may go.
+
+        Asked again before that instant, it gives the same one: a message that leaves the
+        window on the way is reckoned with.
+        """
         recent = [sent for sent in self.sent if sent > now - WINDOW]
-        if not recent:
+        left = len(recent)
+        if not left:
             return now
-        if len(recent) >= len(DISTANCES):
-            return recent[-len(DISTANCES)] + WINDOW
-        return max(now, recent[-1] + DISTANCES[len(recent)])
+        earliest = recent[-1] + WINDOW
+        for gone in range(left):
+            if left - gone < len(DISTANCES):
+                free = recent[gone - 1] + WINDOW if gone else now
+                earliest = min(earliest, max(free, recent[-1] + DISTANCES[left - gone]))
+        return earliest
 
 
 Schedule = Callable[[int, tuple[str, ...]], None]
@@ -134,17 +145,21 @@ class Telling:
             self._say_right_again(alarm, now)
         book.ended.clear()
 
-    def _say(self, alarm: Alarm, tone: Tone, now: int) -> None:
-        waited = now - alarm.spoken
+    def _say(self, alarm: Alarm, tone: Tone, now: int, priority: Priority | None = None) -> None:
+        """Say an alarm to whoever is told of it; ``priority`` where what it explains is graver."""
+        waited, grave = now - alarm.spoken, priority or alarm.priority
+        grave = max(grave, alarm.priority, key=lambda one: one.rank)
         for mouth in self.mouths.values():
-            if mouth.plan.after <= waited and alarm.priority in mouth.plan.priorities:
-                self._put(mouth, alarm, tone, now)
+            if mouth.plan.after <= waited and grave in mouth.plan.priorities:
+                self._put(mouth, alarm, (tone, grave), now)
 
-    def _put(self, mouth: Mouth, alarm: Alarm, tone: Tone, now: int) -> None:
+    def _put(self, mouth: Mouth, alarm: Alarm, said: tuple[Tone, Priority], now: int) -> None:
+        tone, priority = said
         key = (alarm.key, alarm.raised)
-        if key in mouth.waiting and mouth.waiting[key][0] is Tone.RAISED and tone is Tone.WORSE:
-            tone = Tone.RAISED
-        mouth.waiting[key] = (tone, alarm.priority)
+        waits = mouth.waiting.get(key)
+        if waits is not None and waits[0] in FIRST and tone is not Tone.RIGHT_AGAIN:
+            tone = waits[0]
+        mouth.waiting[key] = (tone, priority)
         self._schedule(max(now, mouth.allowed(now)), ("tell", mouth.plan.name))
 
     def _speak_as_cause(self, alarm: Alarm, change: Change | None, now: int) -> None:
@@ -158,7 +173,7 @@ class Telling:
             self._schedule(last + WORSE_GROUP, ("group", *cause.key))
             return
         self.spoken_for[cause.key] = now
-        self._say(cause, Tone.WORSE, max(now, cause.spoken))
+        self._say(cause, Tone.WORSE, max(now, cause.spoken), alarm.priority)
 
     def group(self, key: AlarmKey, now: int) -> None:
         """Say for a cause what has left safe since it last spoke."""
@@ -169,14 +184,15 @@ class Telling:
         left = [one for one in self._book.explained_by(key) if one.spoken > last]
         if left and now >= last + WORSE_GROUP:
             self.spoken_for[key] = now
-            self._say(cause, Tone.WORSE, max(now, cause.spoken))
+            gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
+            self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
 
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
         self.spoken_for.pop(alarm.key, None)
         for mouth in self.mouths.values():
             key = (alarm.key, alarm.raised)
             if alarm.told and mouth.plan.name in alarm.told:
-                self._put(mouth, alarm, Tone.RIGHT_AGAIN, now)
+                self._put(mouth, alarm, (Tone.RIGHT_AGAIN, alarm.priority), now)
             else:
                 mouth.waiting.pop(key, None)
 
@@ -221,7 +237,7 @@ class Telling:
         if alarm is None or mouth is None or not self._wants_voice(alarm):
             return
         if now >= alarm.spoken + mouth.plan.after and contact not in (alarm.told or {}):
-            self._put(mouth, alarm, Tone.ESCALATION, now)
+            self._put(mouth, alarm, (Tone.ESCALATION, alarm.priority), now)
 
     def _wants_voice(self, alarm: Alarm) -> bool:
         quiet = self._book.shelf_of(alarm) is not None or alarm.cause is not None

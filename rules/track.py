@@ -63,17 +63,19 @@ class Side:
         rule: The rule's name ("too warm").
         sign: +1 for the upper side, -1 for the lower.
         ideal, safe: The limits, turned; INFINITY where there is none.
+        inner: The limit that an alarm must come back over, turned.
+        clears: Where it is right again: the inner limit less the deadband, turned, to the
+            stored digit (a sum of decimals is not exact).
         active: The priority that this sensor holds, or None.
     """
 
-    __slots__ = ("active", "deadband", "ideal", "inner", "off", "on_ideal", "on_safe", "rule", "safe", "sign")
+    __slots__ = ("active", "clears", "ideal", "inner", "off", "on_ideal", "on_safe", "rule", "safe", "sign")
 
     def __init__(self, rule: str, sign: int) -> None:
         """Begin with nothing judged."""
         self.rule = rule
         self.sign = sign
-        self.ideal = self.safe = self.inner = INFINITY
-        self.deadband = 0.0
+        self.ideal = self.safe = self.inner = self.clears = INFINITY
         self.active: Priority | None = None
         self.on_ideal = Hold(0)
         self.on_safe = Hold(0)
@@ -92,21 +94,21 @@ class Side:
         return self._see_active(at, turned, stand, on_change=on_change)
 
     def _see_calm(self, at: int, turned: float, stand: int, *, on_change: bool) -> Call | None:
-        call = None
+        ideal = safe = False
         if turned > self.ideal:
-            if self.on_ideal.keep(at, stand, on_change=on_change):
-                call = self._rise(Priority.MEDIUM)
+            ideal = self.on_ideal.keep(at, stand, on_change=on_change)
         else:
             self.on_ideal.drop()
         if turned > self.safe:
-            if self.on_safe.keep(at, stand, on_change=on_change):
-                call = self._rise(Priority.HIGH)
+            safe = self.on_safe.keep(at, stand, on_change=on_change)
         else:
             self.on_safe.drop()
-        return call
+        if safe:
+            return self._rise(Priority.HIGH)
+        return self._rise(Priority.MEDIUM) if ideal else None
 
     def _see_active(self, at: int, turned: float, stand: int, *, on_change: bool) -> Call | None:
-        if turned <= self.inner - self.deadband:
+        if turned <= self.clears:
             self.on_safe.drop()
             if self.off.keep(at, stand, on_change=on_change):
                 return self._fall()
@@ -186,7 +188,7 @@ class Side:
             changed = True
         inner = INFINITY if ideal is None else ideal * self.sign
         self.inner = min(inner, new_safe)
-        self.deadband = limits.deadband
+        self.clears = round(self.inner - limits.deadband, 3)
         self.on_ideal.need = limits.hold_ideal
         self.on_safe.need = limits.hold_safe
         self.off.need = limits.hold_off
@@ -219,6 +221,11 @@ RULE_NAMES: dict[Quantity, tuple[str, str]] = {
 
 EGG = " (egg)"
 """Marks a sensor as the holder of an alarm by what an egg feels, not by the air."""
+
+
+def sensor_of(holder: str) -> str:
+    """Give the sensor behind the holder of an alarm ("box-1 (egg)" is box-1)."""
+    return holder.partition(" (")[0]
 
 
 class Track:
@@ -261,15 +268,19 @@ class Track:
         self.calm_low, self.calm_high = -INFINITY, INFINITY
 
     @property
+    def judged(self) -> Quantity:
+        """The measured quantity that it judges by."""
+        egg = self.quantity is Quantity.EGG_TEMPERATURE
+        return Quantity.TEMPERATURE if egg else self.quantity
+
+    @property
     def holder(self) -> str:
         """Who holds its alarms: the sensor, or the egg beside it."""
         return self.sensor + EGG if self.quantity is Quantity.EGG_TEMPERATURE else self.sensor
 
     def key(self, rule: str) -> AlarmKey:
         """Name its alarm of a rule; egg and air of one box are one alarm."""
-        egg = self.quantity is Quantity.EGG_TEMPERATURE
-        subject = Quantity.TEMPERATURE if egg else self.quantity
-        return AlarmKey(self.place, self.spot, subject.value, rule)
+        return AlarmKey(self.place, self.spot, self.judged.value, rule)
 
     def see(self, at: int, value: float) -> tuple[Call, ...]:
         """Judge one good value; almost always nothing comes of it."""

@@ -1,0 +1,435 @@
+"""What watches one sensor: every rule that knows physics, put to its curves.
+
+An :class:`Eyes` belongs to one sensor and holds the detectors that its place and its
+quantities ask for. It is shown good readings and speaks in verdicts; ranges, holds and
+the life of alarms are not its affair. A reading that is a doubtful step is shown to
+nobody but the spike rule; a sensor that is out of service is shown to the rules about
+its faults only.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+from rules.agreement import Agreement, AgreementParams
+from rules.coldstore import ColdStore, ColdStoreParams
+from rules.condensation import Condensation
+from rules.cusum import Offset, OffsetParams, decision_limit
+from rules.detector import Detector
+from rules.drying import DryingOut
+from rules.gaps import Gaps, GapsParams
+from rules.heading import Heading, HeadingParams
+from rules.mirrored import Mirrored
+from rules.moisture import MoistureReference
+from rules.outdoor import Ahead, SunOnSensor
+from rules.plan import PlaceKind, Store
+from rules.rate import Erratic
+from rules.reading import MINUTE, Quantity
+from rules.roster import Curve, Sensor
+from rules.saturation import Saturated, SaturatedParams
+from rules.slow import Creeping, DegreeHours, Shifted
+from rules.span import Span
+from rules.spike import Spike, SpikeParams
+from rules.stuck import Stuck, StuckParams
+from rules.swinging import Swinging
+from rules.thermal import BoxConstant
+from rules.verdict import Verdict
+from rules.words import Sentence
+
+WARMED = frozenset({PlaceKind.INCUBATOR, PlaceKind.BOX, PlaceKind.ENCLOSURE})
+"""Kinds of place that are kept warm."""
+
+EVEN = frozenset({PlaceKind.INCUBATOR, PlaceKind.BOX})
+"""Kinds of place that are kept at one temperature, day and night."""
+
+SURFACES = frozenset({"basking surface", "water"})
+"""Spots that do not follow the air of their place."""
+
+LID_RECOVERS = 15 * MINUTE
+"""After a lid was shut a place may take this long to recover (ms, ours)."""
+
+EGG_SHOWN = 5 * MINUTE
+"""The egg's temperature is shown this often (ms)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A verdict with what it is about.
+
+    Attributes:
+        sensor: The sensor that was watched.
+        quantity: The quantity that it is about.
+        verdict: What was found.
+        other: Name of the sensor that it was held against, or "".
+    """
+
+    sensor: Sensor
+    quantity: Quantity
+    verdict: Verdict
+    other: str = ""
+
+
+Say = Callable[[Found, int], None]
+"""Takes what was found at an instant of room time."""
+
+Ends = tuple[float | None, float | None]
+"""Lower and upper end of a span; None is an open side."""
+
+Air = Callable[[int], float | None]
+"""Gives the room's air at an instant, °C, or None where it is not measured."""
+
+AnyDetector = Detector[Any]
+
+
+class Pair:
+    """Two sensors at one spot: the second is held against the first."""
+
+    __slots__ = ("agreement", "first", "offset")
+
+    def __init__(self, first: Curve, quantity: Quantity, curves: int, apart: float | None) -> None:
+        """Watch against ``first``; ``curves`` in the room set how rare a false alarm is."""
+        humid = quantity is Quantity.HUMIDITY
+        unit = "%" if humid else "K"
+        usual = AgreementParams(apart=8.0, changed=6.0, unit=unit) if humid else AgreementParams(unit=unit)
+        self.first = first
+        self.agreement = Agreement(usual if apart is None else replace(usual, apart=apart))
+        limit = decision_limit(max(curves, 1))
+        least = OffsetParams(limit=limit, least=0.5, minimum=3.0, unit=unit)
+        self.offset = Offset(least if humid else OffsetParams(limit=limit, unit=unit))
+
+
+class Eyes:
+    """Watches one sensor. Owned by the engine.
+
+    Attributes:
+        sensor: Whose curves it watches.
+    """
+
+    __slots__ = (
+        "_air",
+        "_by_name",
+        "_coming",
+        "_day",
+        "_egg_shown",
+        "_humid",
+        "_ideal",
+        "_pairs",
+        "_safe",
+        "_safe_humidity",
+        "_say",
+        "_self_checks",
+        "_warm",
+        "sensor",
+    )
+
+    def __init__(self, sensor: Sensor, say: Say, air: Air) -> None:
+        """Put the rules to a sensor that its place and its quantities ask for."""
+        self.sensor = sensor
+        self._say = say
+        self._air = air
+        self._day = True
+        self._egg_shown = 0
+        self._safe: Ends = (None, None)
+        self._ideal: Ends = (None, None)
+        self._coming: Ends = (None, None)
+        self._safe_humidity: float | None = None
+        self._pairs: dict[tuple[Quantity, str], Pair] = {}
+        self._warm: Curve | None = sensor.curves.get(Quantity.TEMPERATURE)
+        self._humid: Curve | None = sensor.curves.get(Quantity.HUMIDITY)
+        self._by_name: dict[str, AnyDetector] = {}
+        self._self_checks: dict[Quantity, tuple[Spike, Stuck, AnyDetector]] = {}
+        self._put(dict(_detectors(sensor)))
+
+    def _put(self, detectors: dict[str, AnyDetector]) -> None:
+        """Take detectors; those that every reading meets are kept at hand."""
+        self._by_name = detectors
+        third = {Quantity.TEMPERATURE: "erratic", Quantity.HUMIDITY: "saturated"}
+        self._self_checks = {
+            quantity: (
+                cast("Spike", detectors[f"spike {quantity.value}"]),
+                cast("Stuck", detectors[f"stuck {quantity.value}"]),
+                detectors[name],
+            )
+            for quantity, name in third.items()
+            if name in detectors
+        }
+
+    # -- from the engine -----------------------------------------------------------
+
+    def refresh(self, *, day: bool, quiet: int, coming: Span | None) -> None:
+        """Take the limits that count now.
+
+        Args:
+            day: It is day in the place.
+            quiet: Until when a change of period or a new place explains what is seen.
+            coming: Safe temperature of the period that comes next, or None.
+        """
+        self._day = day
+        self._safe, self._ideal = _ends(self._warm, ideal=False), _ends(self._warm, ideal=True)
+        self._safe_humidity = _ends(self._humid, ideal=False)[0]
+        self._coming = (coming.low, coming.high) if coming else self._safe
+        heading = self._by_name.get("heading")
+        if isinstance(heading, Heading):
+            heading.turn(0 if day else 1)
+        self.hush(quiet)
+
+    def hush(self, until: int) -> None:
+        """A lamp that switched or an open lid explains what is seen before ``until``."""
+        for name in ("heading", "swinging", "shifted", "creeping"):
+            detector = self._by_name.get(name)
+            if isinstance(detector, Heading | Swinging | Shifted | Creeping):
+                detector.hush(until)
+
+    def pair_with(self, other: "Eyes", quantity: Quantity, curves: int) -> None:
+        """Hold this sensor against another one at the same spot."""
+        key = (quantity, other.sensor.plan.name)
+        first = other.sensor.curves[quantity]
+        errors = [one.plan.error.get(quantity) for one in (self.sensor, other.sensor)]
+        apart = None
+        if errors[0] is not None and errors[1] is not None:
+            apart = max(1.0, 2 * (errors[0] ** 2 + errors[1] ** 2) ** 0.5)
+        known = self._pairs.get(key)
+        if known is None or known.first is not first:
+            self._pairs[key] = Pair(first, quantity, curves, apart)
+
+    def away(self, since: int, now: int) -> None:
+        """Nobody watched: clocks of rules stop."""
+        for detector in self._every():
+            stop = getattr(detector, "away", None)
+            if stop is not None:
+                stop(since, now)
+
+    def heard(self, at: int) -> None:
+        """Take a sign of life, whatever its quality."""
+        self._give("gaps", at)
+
+    def explain(self) -> Sentence:
+        """Say how much of a change of humidity is temperature and how much moisture; () if unknown."""
+        reference = self._by_name.get("moisture")
+        if not isinstance(reference, MoistureReference) or self._warm is None or self._humid is None:
+            return ()
+        if self._warm.value != self._warm.value:
+            return ()
+        return reference.explain(self._warm.value, self._humid.value)
+
+    # -- readings --------------------------------------------------------------------
+
+    def see(self, quantity: Quantity, at: int, value: float, now: int) -> None:
+        """Take a good reading that is not late.
+
+        Args:
+            quantity: Temperature or humidity.
+            at: Its instant, ms.
+            value: °C or percent.
+            now: Room time of the round.
+        """
+        warm = quantity is Quantity.TEMPERATURE
+        if self._fault_rules(quantity, at, value, now) or not self.sensor.fit(quantity):
+            return
+        if warm:
+            self._see_warmth(at, value, now)
+            humid = self._humid
+            if humid is not None and humid.newest == at and self.sensor.fit(Quantity.HUMIDITY):
+                self._see_pair(at, value, humid, now)
+        self._see_pairs(quantity, at, value, now)
+
+    def _fault_rules(self, quantity: Quantity, at: int, value: float, now: int) -> bool:
+        """Show a reading to the rules about the sensor itself; True where it is doubtful."""
+        spike, stuck, third = self._self_checks[quantity]
+        verdict = spike.see(at, value)
+        if verdict is not None:
+            self._tell(quantity, verdict, now)
+        if spike.doubtful:
+            return True
+        other = self._humid if quantity is Quantity.TEMPERATURE else self._warm
+        companion = None if other is None or other.value != other.value else other.value
+        verdict = stuck.see(at, value, companion)
+        if verdict is not None:
+            self._tell(quantity, verdict, now)
+        if quantity is Quantity.TEMPERATURE or at >= third.due:  # type: ignore[attr-defined]
+            self._tell(quantity, third.see(at, value), now)  # type: ignore[attr-defined]
+        return False
+
+    def _see_warmth(self, at: int, value: float, now: int) -> None:
+        rules, air = self._by_name, self._air(now)
+        heading = rules.get("heading")
+        if isinstance(heading, Heading):
+            box = rules["constant"]
+            if at >= box.due and box.see(at, value, air) is not None:  # type: ignore[attr-defined]
+                known = box.known()  # type: ignore[attr-defined]
+                if known is not None:
+                    heading.learnt(*known)
+            self._tell(Quantity.TEMPERATURE, heading.see(at, value, *self._safe, air), now)
+        swinging = rules.get("swinging")
+        if swinging is not None:
+            self._tell(Quantity.TEMPERATURE, swinging.see(at, value), now)  # type: ignore[attr-defined]
+        self._see_slow(at, value, now)
+        if "cold" in rules:
+            self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, air), now)  # type: ignore[attr-defined]
+        if "ahead" in rules:
+            self._tell(Quantity.TEMPERATURE, rules["ahead"].see(at, value, *self._coming), now)  # type: ignore[attr-defined]
+
+    def _see_slow(self, at: int, value: float, now: int) -> None:
+        """Show a reading to the slow rules of places that are kept at one temperature."""
+        rules = self._by_name
+        creeping = rules.get("creeping")
+        if creeping is None:
+            return
+        if at >= creeping.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
+        shifted, hours = rules["shifted"], rules["hours"]
+        if at >= shifted.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, shifted.see(at, value), now)  # type: ignore[attr-defined]
+        if at >= hours.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
+
+    def _see_pair(self, at: int, warmth: float, humid: Curve, now: int) -> None:
+        """Show a pair of temperature and humidity of one measurement."""
+        rules, wet = self._by_name, humid.value
+        mirrored = rules["mirrored"]
+        if at >= mirrored.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.HUMIDITY, mirrored.see(at, warmth, wet), now)  # type: ignore[attr-defined]
+        reference = rules.get("moisture")
+        if reference is not None and at >= reference.due and humid.track is not None and humid.track.calm:  # type: ignore[attr-defined]
+            reference.see(at, warmth, wet)  # type: ignore[attr-defined]
+        drying = rules.get("drying")
+        if drying is not None and at >= drying.due:  # type: ignore[attr-defined]
+            stage = self.sensor.place.plan.stage
+            self._tell(Quantity.HUMIDITY, drying.see(at, warmth, wet, self._safe_humidity, stage), now)  # type: ignore[attr-defined]
+        dew = rules.get("condensation")
+        if dew is not None and at >= dew.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.HUMIDITY, dew.see(at, warmth, wet, None, self._air(now)), now)  # type: ignore[attr-defined]
+        sun = rules.get("sun")
+        if sun is not None and at >= sun.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, sun.see(at, warmth, wet, day=self._day), now)  # type: ignore[attr-defined]
+
+    def _see_pairs(self, quantity: Quantity, at: int, value: float, now: int) -> None:
+        """Hold the reading against a second sensor at the same spot."""
+        for (which, _), pair in self._pairs.items():
+            first = pair.first
+            if which is not quantity or first.value != first.value or at - first.newest > first.sensor.stand:
+                continue
+            if not first.sensor.fit(quantity):
+                continue
+            if at >= pair.agreement.due:
+                self._tell(quantity, pair.agreement.see(at, first.value, value), now, first.sensor.plan.name)
+            if at >= pair.offset.due:
+                self._tell(quantity, pair.offset.see(at, value - first.value), now, first.sensor.plan.name)
+
+    def _give(self, name: str, at: int) -> None:
+        detector = self._by_name.get(name)
+        if isinstance(detector, Gaps):
+            self._tell(Quantity.TEMPERATURE, detector.see(at), at)
+
+    def _tell(self, quantity: Quantity, verdict: Verdict | None, now: int, other: str = "") -> None:
+        if verdict is not None:
+            self._say(Found(self.sensor, quantity, verdict, other), now)
+
+    def forecast(self) -> tuple[tuple[str, float], ...]:
+        """Give the forecast of the way out of safe for the page; () while there is none."""
+        heading = self._by_name.get("heading")
+        if not isinstance(heading, Heading) or heading.ahead is None:
+            return ()
+        limit = self._safe[0] if heading.side < 0 else self._safe[1]
+        named = zip(("early", "expected", "late"), heading.ahead, strict=True)
+        known = [(name, float(instant)) for name, instant in named if instant is not None]
+        return (*known, *([("limit", limit)] if limit is not None else []))
+
+    # -- keeping ------------------------------------------------------------------------
+
+    def _every(self) -> Iterator[AnyDetector]:
+        yield from self._by_name.values()
+        for pair in self._pairs.values():
+            yield pair.agreement
+            yield pair.offset
+
+    def state(self) -> dict[str, object]:
+        """Give what the rules remember as plain values."""
+        pairs = {
+            f"{quantity.value}/{name}": [pair.agreement.state(), pair.offset.state()]
+            for (quantity, name), pair in self._pairs.items()
+        }
+        return {"rules": {name: one.state() for name, one in self._by_name.items()}, "pairs": pairs}
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take what :meth:`state` gave, under the present settings."""
+        for name, memory in state["rules"].items():
+            detector = self._by_name.get(name)
+            if detector is not None:
+                self._by_name[name] = type(detector).restored(detector.params, memory)
+        self._put(self._by_name)
+        for key, (agreement, offset) in state["pairs"].items():
+            quantity, _, name = key.partition("/")
+            pair = self._pairs.get((Quantity(quantity), name))
+            if pair is not None:
+                pair.agreement = Agreement.restored(pair.agreement.params, agreement)
+                pair.offset = Offset.restored(pair.offset.params, offset)
+
+    def follow(self) -> None:
+        """Take a changed plan of its place: rules come and go, what they remember stays."""
+        before = self.state()
+        self._put(dict(_detectors(self.sensor)))
+        self.restore({"rules": before["rules"], "pairs": {}})
+
+
+def _ends(curve: Curve | None, *, ideal: bool) -> Ends:
+    """Give the ends of the span that counts for a curve now (an egg's where one lags)."""
+    track = None if curve is None else (curve.egg_track or curve.track)
+    range_ = track.limits.range if track else None
+    if range_ is None:
+        return (None, None)
+    span = range_.ideal if ideal else range_.safe
+    return (span.low, span.high) if span else (None, None)
+
+
+def _detectors(sensor: Sensor) -> Iterator[tuple[str, AnyDetector]]:
+    """Give the rules that a sensor is shown to, by name."""
+    if sensor.plan.contact is not None:
+        return
+    every, stand = sensor.plan.every, min(sensor.stand, 1 << 50)
+    if not sensor.plan.on_change and not sensor.plan.imported:
+        yield "gaps", Gaps(GapsParams(every))
+    if Quantity.TEMPERATURE in sensor.curves:
+        yield f"spike {Quantity.TEMPERATURE.value}", Spike(SpikeParams(cover=stand))
+        yield f"stuck {Quantity.TEMPERATURE.value}", Stuck(StuckParams(cover=stand))
+        yield "erratic", Erratic()
+        yield from _warmth_rules(sensor, every, stand)
+    if Quantity.HUMIDITY in sensor.curves:
+        yield f"spike {Quantity.HUMIDITY.value}", Spike(SpikeParams(height=12.0, cover=stand, unit="%"))
+        wet = StuckParams(cover=stand, unit="%", rail_low=1.0, rail_high=98.0)
+        yield f"stuck {Quantity.HUMIDITY.value}", Stuck(wet)
+        high = _ends(sensor.curves[Quantity.HUMIDITY], ideal=False)[1]
+        yield "saturated", Saturated(SaturatedParams(gap=stand, safe_high=high))
+    if {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= set(sensor.curves):
+        yield from _pair_rules(sensor)
+
+
+def _warmth_rules(sensor: Sensor, every: int, stand: int) -> Iterator[tuple[str, AnyDetector]]:
+    plan = sensor.place.plan
+    if sensor.plan.spot in SURFACES:
+        return
+    cold = plan.store in (Store.REFRIGERATOR, Store.HIBERNATION)
+    if plan.kind in WARMED or cold:
+        yield "heading", Heading(HeadingParams.of(every, widest=cold))
+        yield "constant", BoxConstant()
+    if plan.kind in WARMED:
+        yield "swinging", Swinging()
+    if plan.kind in EVEN:
+        yield "creeping", Creeping()
+        yield "shifted", Shifted()
+        yield "hours", DegreeHours()
+    if plan.kind is PlaceKind.COLD_STORE and plan.store is not None:
+        yield "cold", ColdStore(ColdStoreParams.of(plan.store, stand))
+    if plan.kind is PlaceKind.OUTDOOR:
+        yield "ahead", Ahead()
+
+
+def _pair_rules(sensor: Sensor) -> Iterator[tuple[str, AnyDetector]]:
+    kind = sensor.place.plan.kind
+    yield "mirrored", Mirrored()
+    yield "moisture", MoistureReference()
+    if kind in EVEN:
+        yield "drying", DryingOut()
+        yield "condensation", Condensation()
+    if kind is PlaceKind.OUTDOOR:
+        yield "sun", SunOnSensor()
