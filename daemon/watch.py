@@ -15,15 +15,19 @@ from queue import Empty
 from threading import Event
 
 from daemon.alerting import unrecorded
-from daemon.chores import Chores
+from daemon.chores import Chores, View
 from daemon.clock import Clock
 from daemon.delivery import Delivery, Hooks, Reach
+from daemon.history import history_of
 from daemon.judge import Before, whole_second
 from daemon.logbook import Archive, CannotRecord, Logbook
 from daemon.notify import ServiceManager
 from daemon.opening import NUMBERS, Opened
+from daemon.pictures import Pictures
 from daemon.record import AlarmRow, Alert, Asked, Batch, Entered, Json, Kind
 from daemon.recorder import Recorder, Work
+from daemon.reports import AWAY_LONGEST
+from daemon.saved import Saved
 from daemon.settings import Loaded, SettingsError, load
 from daemon.standing import settings_entry
 from daemon.taking import Look, TakenOrder, take
@@ -65,7 +69,9 @@ class Outside:
         readers: Makes the readers of some settings.
         reach: Gives the address of each contact, by name.
         env: The environment.
-        hooks: What the delivery asks for (pictures, another courier).
+        hooks: What the delivery asks for (another courier).
+        heartbeat: Gives the address of the heartbeat of some settings, None where there is none.
+        pictures: Curves are drawn for alerts.
     """
 
     clock: Clock
@@ -74,6 +80,8 @@ class Outside:
     reach: Callable[[Loaded], Mapping[str, Reach]]
     env: Mapping[str, str] = field(default_factory=lambda: os.environ)
     hooks: Hooks = field(default_factory=Hooks)
+    heartbeat: Callable[[Loaded], Reach | None] = lambda _: None
+    pictures: bool = False
 
 
 @dataclass(slots=True)
@@ -123,11 +131,28 @@ class Watch:
             commit=loaded.model.room.commit,
             window=_window(loaded),
         )
+        self._chores = self._made_chores()
         hooks = replace(outside.hooks, ended=self._judge.ledger.ended)
+        if outside.pictures:
+            hooks = replace(hooks, picture=self._chores.pictures.of)
         self._delivery = Delivery(outside.reach(loaded), self._room.now, boottime, hooks)
         self._readers = outside.readers(loaded)
-        self._chores = Chores(folder, boottime)
+        self._saved = Saved(loaded.path)
         self._orders = {asked.id: asked for asked in self._earlier_orders()}
+
+    def _made_chores(self) -> Chores:
+        with Archive.open(self._folder) as archive:
+            history = history_of(archive, self._room.now(), self._opened.away, longest=AWAY_LONGEST)
+        pictures = Pictures(self._picture_job if self._outside.pictures else None)
+        chores = Chores(self._folder, self._outside.clock.boottime, history, pictures)
+        loaded = self._standing.loaded
+        chores.settings(loaded, self._outside.heartbeat(loaded))
+        return chores
+
+    def _picture_job(self, number: int) -> dict[str, Json]:
+        loaded = self._standing.loaded
+        where: dict[str, Json] = {"room": str(loaded.path.absolute()), "folder": str(self._folder)}
+        return {"job": "picture", "text": loaded.text, "alarm": number, **where}
 
     def _earlier_orders(self) -> list[Asked]:
         with Archive.open(self._folder) as archive:
@@ -159,7 +184,7 @@ class Watch:
     @property
     def at_rest(self) -> bool:
         """Tell whether recorder and couriers have nothing to do: a simulated clock may go on."""
-        return self._recorder.settled() and not self._delivery.busy
+        return self._recorder.settled() and not self._delivery.busy and not self._chores.busy
 
     def begin(self) -> None:
         """Start recorder and readers."""
@@ -178,6 +203,7 @@ class Watch:
 
     def _judged(self) -> None:
         for arrival in self._inbox.drain():
+            self._chores.listen(arrival)
             self._coming.arrivals.append((self._room.at_boot(arrival.arrived), arrival))
         now = self._room.now()
         if now // SECOND > self._second:
@@ -200,9 +226,11 @@ class Watch:
             self._outside.clock.wait(Event(), LAST_WAIT)
         self._judge.rejects.hurry()
         self._judged()
+        self._hand(Work(Batch(self._room.now(), shown=self._chores.last_state(now), urgent=True)))
         self._heed_outcomes(self._delivery.stop(LAST_ANSWERS))
         if not self._recorder.end(LAST_COMMIT):
             log.error("the card did not take the last commit in time")
+        self._chores.stop()
 
     # -- rounds -----------------------------------------------------------------------
 
@@ -212,6 +240,7 @@ class Watch:
         done = self._judge.round(came, now, self._offset, before)
         for stranger in done.strangers:
             self._hear(stranger, now)
+        self._chores.present.take(done.batch.entries)
         work = Work(done.batch, done.settled, self._snapshot(now), self._chore(now))
         self._hand(work)
 
@@ -339,6 +368,7 @@ class Watch:
         self._recorder.commit_every = loaded.model.room.commit
         self._recorder.window = _window(loaded)
         self._delivery.replan(self._outside.reach(loaded))
+        self._chores.settings(loaded, self._outside.heartbeat(loaded))
         if readers is not None:
             self._change_readers(readers)
 
@@ -358,6 +388,9 @@ class Watch:
     def _once_a_second(self, now: int) -> None:
         self._look_at_clock(now)
         self._look_at_recorder()
+        self._do_chores(now)
+        if self._standing.loaded.model.room.reload == "on save" and self._saved.changed(now):
+            self._reload.set()
         if self._opened.numbers.left < FEW_NUMBERS and not self._opened.numbers.asked:
             self._opened.numbers.asked = True
             more = self._opened.numbers.more
@@ -396,6 +429,28 @@ class Watch:
         if stuck or not self._recorder.well:
             self._delivery.offer(unrecorded(alert) for alert in self._uncommitted)
 
+    def _do_chores(self, now: int) -> None:
+        view = self._view(now)
+        batch = self._chores.second(view)
+        if batch is not None:
+            self._hand(Work(batch))
+        for arrival in self._chores.organs(view.rows):
+            self._inbox.put(arrival)
+
+    def _view(self, now: int) -> View:
+        recorder = "the card does not answer" if self._stuck else ""
+        if not self._recorder.well:
+            recorder = "readings cannot be recorded"
+        return View(
+            now,
+            self._offset,
+            self._standing,
+            self._judge.ledger.open_rows(),
+            recorder,
+            self._delivery.all_silent,
+            len(self._delivery.waiting),
+        )
+
     def _tell_status(self) -> None:
         rows = self._judge.ledger.open_rows()
         words = f"{len(self._standing.plan.places) - 1} places, {len(rows)} alarms open, "
@@ -412,12 +467,13 @@ class Watch:
     # -- delivery ---------------------------------------------------------------------------
 
     def _deliver(self) -> None:
-        self._delivery.offer(self._committed_alerts())
+        self._delivery.offer(self._chores.pictures.passed(self._committed_alerts()))
         self._heed_outcomes(self._delivery.poll())
         for arrival in self._delivery.says():
             self._inbox.put(arrival)
 
     def _heed_outcomes(self, outcomes: tuple[Alert, ...]) -> None:
+        self._chores.outcomes(outcomes)
         if outcomes:
             self._hand(Work(_outcome_batch(self._room.now(), outcomes)))
 

@@ -1,0 +1,68 @@
+"""What the watch did by the clock before this start, as the logbook has it."""
+
+from dataclasses import dataclass, field
+
+from daemon.alerting import REPORT
+from daemon.logbook import Archive
+from daemon.record import Kind
+from rules.reading import DAY, HOUR
+
+AWAY_WORDS = ": nobody watched "
+"""What the title of a report on a span away holds, see ``alerting.away_title``."""
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What counts from before.
+
+    Attributes:
+        started: Room time of this start.
+        born: Room time of the very first start.
+        backup: Of the last copy that was tried, or None.
+        test: Of the last weekly test, or None.
+        morning: Of the last morning report, by contact.
+        away: Since when nobody watched, where that is to be reported, or None.
+    """
+
+    started: int
+    born: int
+    backup: int | None = None
+    test: int | None = None
+    morning: dict[str, int] = field(default_factory=dict)
+    away: int | None = None
+
+
+def history_of(archive: Archive, started: int, away: int | None, *, longest: int) -> History:
+    """Read it.
+
+    Args:
+        archive: The logbook, before this start has written anything.
+        started: Room time of this start, ms.
+        away: Since when nobody watched, or None at the very first start.
+        longest: A span away that is no longer than this, and ended well, is not reported (ms).
+    """
+    starts = archive.journal(kinds=[Kind.START])
+    reports = [alert for alert in archive.outbox(started - 8 * DAY) if alert.tone == REPORT]
+    away_said = max((alert.now for alert in reports if AWAY_WORDS in alert.title), default=None)
+    told = away is None or (away_said is not None and started - away_said < HOUR)
+    if not told and away is not None and started - away <= longest and not _died(archive):
+        told = True
+    return History(
+        started,
+        starts[0].now if starts else started,
+        _last(archive, Kind.BACKUP),
+        _last(archive, Kind.TEST),
+        {alert.contact: alert.now for alert in reports if AWAY_WORDS not in alert.title},
+        None if told else away,
+    )
+
+
+def _died(archive: Archive) -> bool:
+    """Tell whether the last watch ended without saying so."""
+    ends = archive.journal(kinds=[Kind.START, Kind.STOP])
+    return bool(ends) and ends[-1].kind is Kind.START
+
+
+def _last(archive: Archive, kind: Kind) -> int | None:
+    found = archive.journal(kinds=[kind])
+    return found[-1].now if found else None
