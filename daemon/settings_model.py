@@ -71,6 +71,11 @@ class RoomTable(Table):
     sysfs: Path = Field(
         default="/sys", description="Root under which kernel sensors (1-wire, hwmon, iio) are found."
     )
+    time_from: Literal["network", "board"] = Field(
+        default="network",
+        description='Who vouches for the clock: "network" (a time service), or "board" (a clock with a '
+        "battery, and no network).",
+    )
     reload: Literal["on order", "on save"] = Field(
         default="on order",
         description='When changed settings are applied: "on order" (a reload) or "on save".',

@@ -66,10 +66,10 @@ CONTACT_RULES: dict[ContactKind, ContactRule] = {
         ("Look at the contact's service and the network; run ovigil selftest.",),
     ),
     ContactKind.DISK: ContactRule(
-        "card nearly full",
+        "card needs care",
         ((0, Priority.MEDIUM),),
-        "The card is nearly full",
-        ("Make room on the card, or give it a larger one.",),
+        "The card of the logbook or its copies need care",
+        ("Look at the room left on the card and at the second place of the copies; run ovigil selftest.",),
     ),
     ContactKind.CLOCK: ContactRule(
         "clock not trusted",
