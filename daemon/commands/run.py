@@ -13,6 +13,7 @@ from daemon.cli import CONFIG, OK, TRY_LATER, UNAVAILABLE, Plain
 from daemon.clock import FIRST_ROOM_TIME, SystemClock
 from daemon.delivery import Reach
 from daemon.folders import Taken, WatchLock, backup_folders, data_folder
+from daemon.logbook import Archive, CannotRecord, LogbookDamaged, LogbookNewer, NoLogbook
 from daemon.logbook.recovery import recover_on_start
 from daemon.notify import ServiceManager
 from daemon.opening import open_watch
@@ -50,7 +51,7 @@ def run(given: argparse.Namespace) -> int:
 
 
 def _watch(loaded: Loaded, secrets: Secrets, folder: Path) -> None:
-    clock = SystemClock()
+    clock = SystemClock(last_known=last_known(folder), vouched=loaded.model.room.time_from == "board")
     now = clock.wall() if clock.trusted() else FIRST_ROOM_TIME
     recovered = recover_on_start(folder, backup_folders(loaded, folder), now, clock.wall())
     if recovered is not None:
@@ -62,6 +63,8 @@ def _watch(loaded: Loaded, secrets: Secrets, folder: Path) -> None:
         manager=ServiceManager(),
         readers=lambda settings: build(settings, secrets, clock.boottime),
         reach=lambda settings: reach_of(settings, secrets),
+        heartbeat=lambda settings: heartbeat_of(settings, secrets),
+        pictures=True,
     )
     try:
         watch = Watch(opened, folder, outside)
@@ -82,6 +85,22 @@ def _heed(stop: Event, watch: Watch) -> None:
             watch.reload()
         else:
             stop.set()
+
+
+def last_known(folder: Path) -> int:
+    """Give the Unix ms of the newest record that a trusted clock labelled, 0 where there is none."""
+    try:
+        with Archive.open(folder) as archive:
+            last, labels = archive.last_instant(), archive.labels()
+    except (NoLogbook, LogbookDamaged, LogbookNewer, CannotRecord):
+        return 0
+    return labels.wall(last) if last is not None and labels.trusted_at(last) else 0
+
+
+def heartbeat_of(loaded: Loaded, secrets: Secrets) -> Reach | None:
+    """Give the way to the heartbeat's address, None where there is none."""
+    name = loaded.model.watch.heartbeat
+    return None if name is None else lambda: secrets.get(name) or ""
 
 
 def needed(loaded: Loaded) -> list[str]:
