@@ -178,6 +178,7 @@ def _filing(commands: "Commands") -> None:  # type: ignore[valid-type]
     _room(take)
     take.add_argument("file", type=Path, metavar="FILE.csv")
     take.add_argument("--unit", choices=("C", "F"), default="C", help="unit of temperatures in the file")
+    take.add_argument("--fahrenheit", dest="unit", action="store_const", const="F", help="the same as --unit F")
     _json(take)
 
 

@@ -65,10 +65,12 @@ def recover(archive: Archive, plan_of: PlanOf, door: Door) -> Recovered | None:
     Returns:
         None where the logbook holds nothing to begin with.
     """
-    plans = [plan for entered in archive.journal(kinds=[Kind.PLAN]) if (plan := plan_of(entered))]
-    if not plans:
+    entries = archive.journal(kinds=[Kind.PLAN])
+    begun = _begin(archive.snapshots(), entries, plan_of)
+    if begun is None:
         return None
-    engine, since = _begin(archive.snapshots(), plans, door)
+    engine, since, plans = begun
+    door.plan(plans[0])
     last = archive.last_instant() or since
     said: list[Notice] = []
     readings = 0
@@ -84,20 +86,33 @@ def recover(archive: Archive, plan_of: PlanOf, door: Door) -> Recovered | None:
     return Recovered(engine, unsaid, readings, plans[-1])
 
 
-def _begin(snapshots: Iterable[Snapshot], plans: list[Plan], door: Door) -> tuple[Engine, int]:
-    """Give the newest engine that a snapshot still tells of, else one at the first plan."""
+def _begin(
+    snapshots: Iterable[Snapshot], entries: list[Entered], plan_of: PlanOf
+) -> tuple[Engine, int, list[Plan]] | None:
+    """Give the newest engine that a snapshot still tells of, else one at the first plan.
+
+    Returns:
+        The engine, up to when it has judged, and the plans from the one in force then;
+        None where no plan can be made.
+    """
     for snapshot in snapshots:
-        in_force = [plan for plan in plans if plan.now <= snapshot.now]
-        if not in_force:
+        earlier = [entered for entered in entries if entered.now <= snapshot.now]
+        plan = plan_of(earlier[-1]) if earlier else None
+        if plan is None:
             continue
         try:
-            engine = Engine.restored(in_force[-1], json.loads(snapshot.state))
+            engine = Engine.restored(plan, json.loads(snapshot.state))
         except (ValueError, KeyError, TypeError, IndexError):
             continue
-        door.plan(in_force[-1])
-        return engine, snapshot.now
-    door.plan(plans[0])
-    return Engine(plans[0]), plans[0].now - 1
+        later = _plans(entries[len(earlier) :], plan_of)
+        return engine, snapshot.now, [plan, *later]
+    plans = _plans(entries, plan_of)
+    return (Engine(plans[0]), plans[0].now - 1, plans) if plans else None
+
+
+def _plans(entries: Iterable[Entered], plan_of: PlanOf) -> list[Plan]:
+    """Make the plans of journal entries, leaving out what cannot be made any more."""
+    return [plan for entered in entries if (plan := plan_of(entered)) is not None]
 
 
 def events(archive: Archive, plans: Iterable[Plan], after: int, until: int, door: Door) -> Iterator[Event]:

@@ -4,7 +4,7 @@ Makes plans of them, and writes into the journal what a later start needs to mak
 same plan again. The watch owns one.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -172,10 +172,3 @@ class Texts:
         basis = basis_of(entered.body)
         model = self.model(basis.digest)
         return None if model is None else basis.plan(model, entered.now)
-
-    def plans(self, entries: list[Entered]) -> Iterator[Plan]:
-        """Make the plans of several entries, leaving out what cannot be made."""
-        for entered in entries:
-            plan = self.plan_of(entered)
-            if plan is not None:
-                yield plan
