@@ -8,7 +8,7 @@ receiver on this machine, which shows them.
 import json
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
@@ -19,9 +19,11 @@ from zoneinfo import ZoneInfo
 from daemon.clock import ManualClock
 from daemon.notify import ServiceManager
 from daemon.opening import open_watch
+from daemon.orders import write_order
 from daemon.scenes import scene_of
 from daemon.settings import Loaded, load
 from daemon.watch import Outside, Watch
+from rules.plan import Priority
 from rules.reading import HOUR, MINUTE, SECOND
 from sensors.happenings import Happening, Happens
 from sensors.reader import Inbox
@@ -33,7 +35,7 @@ START = datetime(2026, 5, 14, 17, 0)  # noqa: DTZ001 - local time of the demo's 
 LASTING = 14 * HOUR + 30 * MINUTE
 """How long it lasts (ms): until half past seven in the morning."""
 
-STEP = 5 * SECOND
+STEP = 10 * SECOND
 """The simulated clock goes on in such steps (ms)."""
 
 HAPPENINGS = (
@@ -47,6 +49,9 @@ HAPPENINGS = (
 
 ROOM = "room.toml"
 """Name of the demo's settings in its folder."""
+
+WAKES_UP = 6 * MINUTE
+"""The demo's keeper has seen an urgent alarm after so long (ms)."""
 
 LONGEST_WAIT = 20.0
 """So long a courier may take before the simulated clock goes on without it (s)."""
@@ -153,7 +158,7 @@ def play(path: Path, *, seed: int, say: Say, progress: Callable[[int], None]) ->
     try:
         watch = Watch(open_watch(loaded, folder, clock), folder, _outside(clock, reader, receiver))
         watch.begin()
-        _night(watch, clock, reader, progress)
+        _night(watch, clock, reader, Keeper(folder, progress))
         watch.end()
     finally:
         receiver.stop()
@@ -167,7 +172,25 @@ def _outside(clock: ManualClock, reader: _Pumped, receiver: Receiver) -> Outside
     return Outside(clock=clock, manager=ServiceManager({}), readers=lambda _: [reader], reach=reach)
 
 
-def _night(watch: Watch, clock: ManualClock, reader: _Pumped, progress: Callable[[int], None]) -> None:
+@dataclass(slots=True)
+class Keeper:
+    """Whoever the phone wakes: sees what is urgent a few minutes after it was told."""
+
+    folder: Path
+    progress: Callable[[int], None]
+    seen: set[int] = field(default_factory=set)
+
+    def look(self, watch: Watch, gone: int) -> None:
+        """Acknowledge, through an order as any other, what was told long enough ago."""
+        self.progress(gone // MINUTE)
+        for row in watch.open_rows():
+            told = row.alerted is not None and row.priority is Priority.HIGH
+            if told and row.number not in self.seen and watch.now() - (row.alerted or 0) > WAKES_UP:
+                self.seen.add(row.number)
+                write_order(self.folder, "Rosa", "demo", {"verb": "acknowledge", "alarm": row.number})
+
+
+def _night(watch: Watch, clock: ManualClock, reader: _Pumped, keeper: Keeper) -> None:
     """Let the clock run; it waits for couriers and the card, as time does in earnest."""
     for gone in range(0, LASTING, STEP):
         clock.advance(STEP)
@@ -175,7 +198,7 @@ def _night(watch: Watch, clock: ManualClock, reader: _Pumped, progress: Callable
         watch.turn()
         if not watch.at_rest:
             _wait(watch)
-        progress(gone // MINUTE)
+        keeper.look(watch, gone)
 
 
 def _wait(watch: Watch) -> None:

@@ -147,6 +147,7 @@ class Ledger:
         if effect.reason:
             held.reason = effect.reason
             row = replace(row, words=self._speaker(effect.now).say(effect.reason))
+            row = row if effect.value is None else replace(row, value=effect.value)
         if effect.advice:
             held.advice = effect.advice
             row = replace(row, advice=self._speaker(effect.now).say(effect.advice))

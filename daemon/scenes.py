@@ -9,7 +9,7 @@ from rules.plan import PlaceKind
 from rules.reading import Quantity
 from rules.span import Range
 from sensors.happenings import Happening
-from sensors.scene import Scene, SimPlace, SimSensor
+from sensors.scene import FABRICS, Fabric, Scene, SimPlace, SimSensor
 
 
 def scene_of(
@@ -71,7 +71,18 @@ def _place(each: Effective, model: RoomFile) -> SimPlace:
         _middle(each, Quantity.HUMIDITY),
         day=(hours.start / 60, hours.end / 60),
     )
+    made = replace(made, fabric=_fabric(made, each))
     return replace(made, egg=each.egg_lag.value / 1000) if each.egg_lag else made
+
+
+def _fabric(made: SimPlace, each: Effective) -> Fabric:
+    """Fit lamp and night to what the animals are meant to have."""
+    usual = FABRICS[made.usual]
+    basks = any(spot.spot == "basking surface" for spot in each.spots)
+    night = [spot for spot in each.spots if spot.quantity is Quantity.TEMPERATURE and spot.night is not None]
+    cool = next((_middle_of(spot.night.range()) for spot in night if spot.night is not None), None)
+    drop = usual.night if cool is None else max(made.target - cool, 0.0)
+    return replace(usual, lamp=usual.lamp if basks else 0.0, night=drop if usual.night else 0.0)
 
 
 def _surrounds(name: str | None, model: RoomFile) -> bool:

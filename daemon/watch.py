@@ -186,6 +186,14 @@ class Watch:
         """Tell whether recorder and couriers have nothing to do: a simulated clock may go on."""
         return self._recorder.settled() and not self._delivery.busy and not self._chores.busy
 
+    def open_rows(self) -> tuple[AlarmRow, ...]:
+        """Give the rows of the open alarms."""
+        return self._judge.ledger.open_rows()
+
+    def now(self) -> int:
+        """Give room time."""
+        return self._room.now()
+
     def begin(self) -> None:
         """Start recorder and readers."""
         self._recorder.start()

@@ -88,6 +88,7 @@ class Said(TypedDict, total=False):
     until: int
     reason: Sentence
     advice: Sentence
+    value: float | None
 
 
 MOST_PASSES = 4
@@ -139,7 +140,7 @@ class Book:
             self._worsen(alarm, wrong, now)
         elif wrong.reason and wrong.reason != alarm.wrong.reason and wrong.priority is alarm.priority:
             alarm.wrong = replace(wrong, since=min(wrong.since, alarm.wrong.since))
-            self._change(alarm, Change.SAID_ANEW, now, reason=wrong.reason, advice=wrong.advice)
+            self._change(alarm, Change.SAID_ANEW, now, **_said(wrong))
         return alarm
 
     def _raise(self, key: AlarmKey, holder: str, wrong: Wrong, now: int) -> Alarm:
@@ -172,7 +173,7 @@ class Book:
         alarm.life = after(alarm.life, Signal.WORSE)
         alarm.spoken, alarm.repeats = now, 0
         alarm.waits = False
-        self._change(alarm, Change.WORSE, now, reason=wrong.reason, advice=wrong.advice)
+        self._change(alarm, Change.WORSE, now, **_said(wrong))
         self.to_say.append((alarm, Change.WORSE))
 
     def right(self, key: AlarmKey, holder: str, reason: Sentence, now: int, value: float | None) -> bool:
@@ -285,3 +286,8 @@ class Book:
     def _change(self, alarm: Alarm, change: Change, now: int, **said: Unpack[Said]) -> None:
         changed = Changed(now, alarm.key, alarm.raised, change, alarm.priority, cause=alarm.cause, **said)
         self._out.append(changed)
+
+
+def _said(wrong: Wrong) -> Said:
+    """Give what goes with a change that says something new."""
+    return {"reason": wrong.reason, "advice": wrong.advice, "value": wrong.value}

@@ -23,7 +23,6 @@ from heapq import heapify, heappop, heappush
 
 from rules.alarms import Alarm, Book, Wrong
 from rules.causes import Causes
-from rules.contact import ORGANS
 from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
 from rules.findings import Findings
 from rules.health import Health
@@ -35,7 +34,7 @@ from rules.snapshot import book_of, book_state, telling_of, telling_state
 from rules.speech import call_reason, range_advice, right_reason
 from rules.telling import Telling
 from rules.track import EGG, Call, Track
-from rules.words import Instant, Lasting, Sentence
+from rules.words import Sentence
 
 SCHEMA = 1
 """Number of the form of :meth:`Engine.state`; another number is not understood."""
@@ -285,15 +284,6 @@ class Engine:
             raise ValueError(f"{sensor.plan.name} is no contact")
         note = f": {switch.note}" if switch.note else ""
         reason: Sentence = (f"{switch.rule.says}{note}",)
-        if sensor.plan.contact not in ORGANS:
-            lasting = Lasting(now - switch.wrong_since)
-            reason = (
-                f"{switch.rule.says}{note}, for ",
-                lasting,
-                " (since ",
-                Instant(switch.wrong_since),
-                ")",
-            )
         own = sensor.place.plan.advice
         advice = (own,) if own else switch.rule.advice
         return Wrong(priority, switch.wrong_since, None, reason, advice)

@@ -140,6 +140,7 @@ class Changed:
         reason: What is wrong now, with numbers, or () where nothing new is said.
         advice: What to try, or ().
         cause: The wider alarm that explains it, where it is suppressed.
+        value: The value now where something new is said, or None.
     """
 
     now: int
@@ -152,6 +153,7 @@ class Changed:
     reason: Sentence = ()
     advice: Sentence = ()
     cause: AlarmKey | None = None
+    value: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
