@@ -272,21 +272,17 @@ class Engine:
         switch = sensor.switch
         due = switch.due()
         while due is not None and due <= now:
-            wrong = self._switch_wrong(sensor, switch.reach(), now)
+            wrong = self._switch_wrong(sensor, switch)
             self._book.wrong(self._health.key(sensor, switch.rule.name), sensor.plan.name, wrong, now)
             due = switch.due()
         if due is not None:
             self._schedule(due, key)
 
-    def _switch_wrong(self, sensor: Sensor, priority: Priority, now: int) -> Wrong:
-        switch = sensor.switch
-        if switch is None:
-            raise ValueError(f"{sensor.plan.name} is no contact")
+    def _switch_wrong(self, sensor: Sensor, switch: Switch) -> Wrong:
         note = f": {switch.note}" if switch.note else ""
-        reason: Sentence = (f"{switch.rule.says}{note}",)
         own = sensor.place.plan.advice
         advice = (own,) if own else switch.rule.advice
-        return Wrong(priority, switch.wrong_since, None, reason, advice)
+        return Wrong(switch.reach(), switch.wrong_since, None, (f"{switch.rule.says}{note}",), advice)
 
     # -- orders -----------------------------------------------------------------------
 
