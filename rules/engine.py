@@ -23,6 +23,7 @@ from heapq import heapify, heappop, heappush
 
 from rules.alarms import Alarm, Book, Wrong
 from rules.causes import Causes
+from rules.contact import Switch
 from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
 from rules.findings import Findings
 from rules.health import Health
