@@ -11,6 +11,8 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from daemon.commands.keeping_parser import add_beginning, add_keeping
+
 OK, FOUND, USAGE, UNAVAILABLE, TRY_LATER, CONFIG = 0, 1, 2, 69, 75, 78
 """Exit codes: sysexits.h where it has one; 1 only from commands that are asked a yes or no."""
 
@@ -83,7 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.set_defaults(handler=None)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (_watching, _looking, _ordering, _filing):
+    for add in (add_beginning, _watching, _looking, _ordering, _filing, add_keeping):
         add(commands)
     return parser
 
