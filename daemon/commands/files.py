@@ -20,6 +20,7 @@ from daemon.record import Json
 from daemon.settings import Loaded, load
 from rules.plan import Plan
 from rules.reading import SECOND, Quantity
+from sensors.reader import WATCH
 
 
 def import_(given: argparse.Namespace) -> int:
@@ -81,7 +82,7 @@ def export(given: argparse.Namespace) -> int:
             (window.start, window.end),
             where={sensor.name: (sensor.place, sensor.spot) for sensor in plan.sensors},
             corrected=_corrections(plan),
-            sensors=frozenset(given.sensor) if given.sensor else None,
+            sensors=frozenset(given.sensor) if given.sensor else _keepers(archive),
         )
         write = write_json if given.json else write_csv
 
@@ -90,6 +91,11 @@ def export(given: argparse.Namespace) -> int:
 
         _write(given, into)
     return OK
+
+
+def _keepers(archive: Archive) -> frozenset[str]:
+    """Give the keeper's own sensors: all but the organs of the watch."""
+    return frozenset(name for name, _ in archive.series() if not name.startswith(f"{WATCH}/"))
 
 
 def _export_window(given: argparse.Namespace, archive: Archive, loaded: Loaded) -> Window:
