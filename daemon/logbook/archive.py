@@ -31,7 +31,6 @@ from daemon.logbook.sealing import (
     SELECT_SERIES,
     Key,
     Page,
-    Sealed,
     fetch_page,
     page_key,
     page_of,
@@ -40,7 +39,7 @@ from daemon.logbook.sealing import (
 )
 from daemon.logbook.tables import SELECT_ORDERS, last_instant, waiting_alerts
 from daemon.logbook.values import (
-    SELECT_RECENT,
+    RECENT,
     UNSEALED,
     alarm_of,
     alert_of,
@@ -148,7 +147,7 @@ class Archive:
                 for entry in entries_of(page.column() or _EMPTY, sensor, quantity)
                 if since <= entry.at < until
             ]
-            found += [entry_of(row, sensor, quantity) for row in self._tail(connection, series, since, until)]
+            found += [entry_of(row, sensor, quantity) for row in _tail(connection, series, (since, until))]
             found.sort(key=lambda entry: entry.at)
             if before:
                 found[:0] = self._before(connection, series, (sensor, quantity), since)
@@ -158,26 +157,33 @@ class Archive:
         self, sensor: str, quantity: Quantity, since: int, until: int, *, before: bool = False
     ) -> Curve:
         """Give the same as :meth:`readings` as columns: several times faster."""
-        curve = Curve()
         with self._asking() as connection:
             series = self._number(connection, (sensor, quantity))
             if series is None:
-                return curve
-            rows: list[tuple[int, int | None, int]] = []
-            for page in self._pages(connection, series, since, until):
-                column = page.column() or _EMPTY
-                rows += zip(column.at, column.raw, column.quality, strict=True)
-            rows += [(row[3], row[4], row[5]) for row in self._tail(connection, series, since, until)]
-            rows.sort(key=_at)
-            if before:
-                for entry in self._before(connection, series, (sensor, quantity), since):
-                    curve.at.append(entry.at)
-                    curve.value.append(entry.raw)
-                    curve.quality.append(entry.quality.code)
-        for at, raw, quality in rows:
-            if since <= at < until:
-                curve.add(at, raw, quality)
-        return curve
+                return Curve()
+            rows = _pages_rows(self._pages(connection, series, since, until))
+            rows += _tail_rows(connection, series, since, until)
+            head = self._before(connection, series, (sensor, quantity), since) if before else []
+        return _in_order(rows, since, until, head)
+
+    def curves(self, keys: Iterable[Key], since: int, until: int) -> dict[Key, Curve]:
+        """Give many curves of one window; what is in no page yet is read once for all of them."""
+        with self._asking() as connection:
+            wanted = {key: self._number(connection, key) for key in keys}
+            rows = {
+                series: _pages_rows(self._pages(connection, series, since, until))
+                for series in wanted.values()
+                if series is not None
+            }
+            tail = _tail(connection, None, (since, until), "series, at, raw, quality")
+        for series, *row in tail:
+            if series in rows:
+                rows[series].append(tuple(row))
+        empty: _Rows = []
+        return {
+            key: _in_order(empty if series is None else rows[series], since, until)
+            for key, series in wanted.items()
+        }
 
     def envelope(self, sensor: str, quantity: Quantity, since: int, until: int, buckets: int) -> list[Bucket]:
         """Give lowest, mean and highest in at most ``buckets`` equal parts of a window.
@@ -207,8 +213,7 @@ class Archive:
                             until,
                             (width, parts),
                         )
-            tail = ((row[3], row[4], row[5]) for row in self._tail(connection, series, since, until))
-            _gather(tail, since, until, (width, parts))
+            _gather(_tail_rows(connection, series, since, until), since, until, (width, parts))
         return [
             part.bucket(since + index * width, min(until, since + (index + 1) * width))
             for index, part in enumerate(parts)
@@ -218,12 +223,16 @@ class Archive:
         """Give the newest reading of each series (by instant, then arrival), whatever its quality."""
         with self._asking() as connection:
             names = series_names(connection)
-            found: dict[Key, Entry] = {}
-            for row in self._tail(connection, None, -FAR, FAR):
-                key = names[row[2]]
-                if key not in found or found[key].at <= row[3]:
-                    found[key] = entry_of(row, *key)
-            for number, key in names.items():
+            rows: dict[int, tuple[Any, ...]] = {}
+            for row in _tail(connection, None, (-FAR, FAR)):
+                before = rows.get(row[2])
+                if before is None or before[3] <= row[3]:
+                    rows[row[2]] = row
+            found = {names[number]: entry_of(row, *names[number]) for number, row in rows.items()}
+            for number, last in connection.execute("SELECT id, last_hour FROM series"):
+                key = names[number]
+                if last is None or (key in found and found[key].at >= (last + 1) * HOUR):
+                    continue
                 for entry in self._newest_paged(connection, number, key):
                     if key not in found or found[key].at < entry.at:
                         found[key] = entry
@@ -406,15 +415,9 @@ class Archive:
         )
         return map(page_of, rows)
 
-    def _tail(
-        self, connection: sqlite3.Connection, series: int | None, since: int, until: int
-    ) -> list[tuple[Any, ...]]:
-        """Read the rows that are in no page, by row."""
-        return _tail(connection, sealed_state(connection), series, (since, until))
-
     def _before(self, connection: sqlite3.Connection, series: int, key: Key, since: int) -> list[Entry]:
         """Find the last reading before an instant: in the rows without page, then hour by hour back."""
-        rows = self._tail(connection, series, -FAR, since)
+        rows = _tail(connection, series, (-FAR, since))
         found = [entry_of(row, *key) for row in rows]
         hour = -(-since // HOUR)
         first = connection.execute("SELECT first_hour FROM series WHERE id = ?", (series,)).fetchone()[0]
@@ -447,10 +450,13 @@ class Archive:
 
 
 _EMPTY = Column((), (), b"", ())
+_Rows = list[tuple[Any, ...]]
+"""(instant, thousandths or None, quality code)"""
 
 
-def _at(row: tuple[int, int | None, int]) -> int:
-    return row[0]
+def _at(row: tuple[Any, ...]) -> int:
+    at: int = row[0]
+    return at
 
 
 def _clipped(connection: sqlite3.Connection, series: int, since: int, until: int) -> tuple[int, int]:
@@ -462,13 +468,40 @@ def _clipped(connection: sqlite3.Connection, series: int, since: int, until: int
 
 
 def _tail(
-    connection: sqlite3.Connection, sealed: Sealed, series: int | None, window: tuple[int, int]
+    connection: sqlite3.Connection, series: int | None, window: tuple[int, int], columns: str = RECENT
 ) -> list[tuple[Any, ...]]:
+    """Read the rows of a window that are in no page, by row."""
+    sealed = sealed_state(connection)
     one = "" if series is None else " AND series = ?"
     return connection.execute(
-        f"{SELECT_RECENT} WHERE {UNSEALED} AND at >= ? AND at < ?{one} ORDER BY row",
+        f"SELECT {columns} FROM recent WHERE {UNSEALED} AND at >= ? AND at < ?{one} ORDER BY row",  # noqa: S608 - our own names
         (sealed.first, sealed.row, sealed.hour * HOUR, *window, *(() if series is None else (series,))),
     ).fetchall()
+
+
+def _tail_rows(connection: sqlite3.Connection, series: int, since: int, until: int) -> "_Rows":
+    return _tail(connection, series, (since, until), "at, raw, quality")
+
+
+def _pages_rows(pages: Iterable[Page]) -> "_Rows":
+    """Unpack pages into (instant, thousandths, quality)."""
+    rows: _Rows = []
+    for page in pages:
+        column = page.column() or _EMPTY
+        rows += zip(column.at, column.raw, column.quality, strict=True)
+    return rows
+
+
+def _in_order(rows: "_Rows", since: int, until: int, head: Iterable[Entry] = ()) -> Curve:
+    """Make a curve of rows by (instant, arrival), after the readings of ``head``."""
+    curve = Curve()
+    for entry in head:
+        curve.at.append(entry.at)
+        curve.value.append(entry.raw)
+        curve.quality.append(entry.quality.code)
+    rows.sort(key=_at)
+    curve.extend(row for row in rows if since <= row[0] < until)
+    return curve
 
 
 def _gather_summaries(

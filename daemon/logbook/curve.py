@@ -2,7 +2,7 @@
 
 import math
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 
@@ -27,11 +27,12 @@ class Curve:
         """Go through (instant, value, quality code)."""
         return zip(self.at, self.value, self.quality, strict=True)
 
-    def add(self, at: int, raw: int | None, quality: int) -> None:
-        """Append a reading; ``raw`` in thousandths."""
-        self.at.append(at)
-        self.value.append(math.nan if raw is None else raw / 1000)
-        self.quality.append(quality)
+    def extend(self, rows: Iterable[tuple[int, int | None, int]]) -> None:
+        """Append readings as (instant, thousandths or None, quality code)."""
+        for at, raw, quality in rows:
+            self.at.append(at)
+            self.value.append(math.nan if raw is None else raw / 1000)
+            self.quality.append(quality)
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,7 @@ class TestAgainstAModel:
                 self.agrees(
                     archive, key, [e for e in stored if (e.sensor, e.quantity) == key], (since, until)
                 )
+            self.all_at_once(archive, (since, until))
             told = sorted((e for e in stored if since <= e.now < until), key=_judged)
             assert sorted(map(_comparable, told)) == sorted(
                 _comparable(e) for e in archive.replay(since, until)
@@ -83,6 +84,15 @@ class TestAgainstAModel:
             ats = [e.at for e in stored]
             assert ((min(ats), max(ats)) if ats else None) == archive.span()
             assert archive.verify() == []
+
+    def all_at_once(self, archive: Archive, window: tuple[int, int]) -> None:
+        """Many curves at once are the same as one by one, and a stranger's is empty."""
+        keys = [*archive.series(), ("nobody", T)]
+        together = archive.curves(keys, *window)
+        assert list(together) == keys
+        for key in keys:
+            one = archive.curve(*key, *window)
+            assert repr(one) == repr(together[key])
 
     def agrees(
         self, archive: Archive, key: tuple[str, Quantity], mine: list[Entry], window: tuple[int, int]
