@@ -5,6 +5,7 @@ what is not known is null.
 """
 
 import math
+import re
 from collections.abc import Sequence
 
 from daemon.clutches import Forecast, Season
@@ -16,8 +17,30 @@ from rules.clutch import Account, Clutch, EggEntry, Totals
 from rules.incubation.review import Review
 from rules.readiness import Readiness
 from rules.reading import DAY, SECOND
-from rules.season import Due
+from rules.season import Due, Kind
 from rules.sex import SexOutlook
+
+_ONE = r"-?\d+(?:\.\d+)?"
+_DEGREES = re.compile(rf"({_ONE})(?:( and | to |\u2013)({_ONE}))? °C")
+_DEGREE_DAYS = re.compile(rf"(degree-days above {_ONE} °C, )(\d+)( in all)")
+
+
+def shown_in(text: str, speaker: Speaker) -> str:
+    """Give a forecast's words with their temperatures as the room shows them.
+
+    The rules say them in °C: "between 24.8 and 29.0 °C", "degree-days above 18.6 °C, 571
+    in all".
+    """
+    if speaker.show == "C":
+        return text
+
+    def degrees(match: re.Match[str]) -> str:
+        ends = [match[1], *([match[3]] if match[3] else [])]
+        said = (f"{float(end) * 1.8 + 32:.1f}" for end in ends)
+        return f"{(match[2] or '').join(said)} °F"
+
+    whole = _DEGREE_DAYS.sub(lambda match: f"{match[1]}{float(match[2]) * 1.8:.0f}{match[3]}", text)
+    return _DEGREES.sub(degrees, whole)
 
 
 def forecast_json(found: Forecast, labels: Labels) -> dict[str, Json]:
@@ -163,8 +186,8 @@ def review_json(found: Review) -> dict[str, Json]:
     }
 
 
-def due_json(found: Sequence[Due], labels: Labels, speaker: Speaker) -> list[Json]:
-    """Give what is due."""
+def due_json(found: Sequence[Due], labels: Labels, speaker: Speaker, tonight: int) -> list[Json]:
+    """Give what is due; ``tonight`` is where tonight ends (room time, ms)."""
     return [
         {
             "at": iso(labels, one.at),
@@ -173,10 +196,25 @@ def due_json(found: Sequence[Due], labels: Labels, speaker: Speaker) -> list[Jso
             "clutch": one.clutch or None,
             "place": one.place or None,
             "late": one.late,
-            "text": speaker.say(one.text),
+            "tonight": one.at <= tonight,
+            "text": due_text(one, speaker),
         }
         for one in found
     ]
+
+
+def due_text(one: Due, speaker: Speaker) -> str:
+    """Say what is due, with its days; a hatching as its window."""
+    said = speaker.say(one.text)
+    if one.kind is Kind.HATCH:
+        ends = f" and {speaker.date(one.until)}" if one.until is not None else ""
+        return f"{said}: {'between ' if ends else 'from '}{speaker.date(one.at)}{ends}"
+    if one.kind is Kind.LEAVE_ALONE:
+        return f"{one.place}: {said}"
+    late = " (late)" if one.late else ""
+    return (
+        f"{said}{late}" if one.at <= speaker.now and not one.late else f"{said}, {speaker.date(one.at)}{late}"
+    )
 
 
 def readiness_json(
@@ -225,8 +263,8 @@ def forecast_text(found: Forecast, speaker: Speaker) -> str:
     ]
     lines += [f"  mind: {caution}" for caution in cautions_of(found)]
     if found.sex is not None:
-        lines += _sex_lines(found.sex)
-    return "\n".join(lines)
+        lines += [f"  {line}" for line in sex_lines(found.sex)]
+    return shown_in("\n".join(lines), speaker)
 
 
 def readiness_text(place: str, found: Readiness, now: int, speaker: Speaker) -> str:
@@ -238,14 +276,14 @@ def readiness_text(place: str, found: Readiness, now: int, speaker: Speaker) -> 
     return f"{place} is not ready:{missing}"
 
 
-def _sex_lines(found: SexOutlook) -> list[str]:
-    lines = [
-        f"  sex: {found.pattern.value}" + (f", sensitive third {found.period.value}" if found.period else "")
-    ]
+def sex_lines(found: SexOutlook) -> list[str]:
+    """Give what temperature says of sex in words; temperatures in °C."""
+    third = f", sensitive third {found.period.value}" if found.period else ""
+    lines = [f"sex: {found.pattern.value}{third}"]
     if found.males is not None and found.males_low is not None and found.males_high is not None:
         span = f"{100 * found.males_low:.0f} to {100 * found.males_high:.0f} %"
-        lines.append(f"  males: about {100 * found.males:.0f} % ({span}), {found.source}")
-    return [*lines, *(f"  mind: {caution}" for caution in found.cautions)]
+        lines.append(f"males: about {100 * found.males:.0f} % ({span}), {found.source}")
+    return [*lines, *(f"mind: {caution}" for caution in found.cautions)]
 
 
 def _date(at: int | None, speaker: Speaker) -> str:

@@ -7,26 +7,33 @@ Reads the logbook, writes nothing. Page, commands and the watch look through the
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
+from datetime import tzinfo
+from typing import TYPE_CHECKING
 
-from daemon.calendars import instant_of
-from daemon.clutch_entry import LAID, clutch_of, entry_of, parts_of, scientific, undo_of
+from daemon.clutch_entry import LAID, clutch_of, entry_of, parts_of, undo_of
+from daemon.clutch_settings import ClutchSettings, clutch_settings
 from daemon.logbook import Archive, Labels
-from daemon.night import Window, plan_at
 from daemon.record import Entered, Json, Kind
-from daemon.settings import Loaded
-from daemon.settings_model import ClutchTable
 from rules.clutch import LONGEST, Account, Book, Clutch, ClutchError, EggEntry, Stay
 from rules.incubation import Curve, HatchWindow, NoForecast, hatch_window
 from rules.incubation.review import Review, review
 from rules.plan import Correction, Plan, SensorPlan
 from rules.reading import DAY, HOUR, Quantity
-from rules.season import Expectation
+from rules.season import Due, Expectation, due
 from rules.sex import SexOutlook, sex_outlook
 from rules.span import Span
 
+if TYPE_CHECKING:
+    from daemon.settings import Loaded
+
 FRESH = 2 * HOUR
 """A newest reading at most so old stands for now (ms)."""
+
+WEEK = 7 * DAY
+"""What is due within so long is shown (ms)."""
+
+STALE = 30 * DAY
+"""A logbook that ended so long ago is looked at as of its end (ms): it is a season past."""
 
 _NEAREST = ("substrate",)
 
@@ -37,21 +44,29 @@ class Season:
 
     Attributes:
         book: Clutches and egg log.
-        boxes: Each place, and whether a sensor of temperature is in it.
+        settings: The config's part of them.
         trouble: Entries of the journal that do not fit any more, in words.
         plan: Sensors and ranges, for looking back.
         labels: Room time to Unix ms.
-        zone: The room's time zone.
         now: Room time, ms.
     """
 
     book: Book
-    boxes: Mapping[str, bool]
+    settings: ClutchSettings
     trouble: tuple[str, ...]
     plan: Plan
     labels: Labels
-    zone: ZoneInfo
     now: int
+
+    @property
+    def boxes(self) -> Mapping[str, bool]:
+        """Each place, and whether a sensor of temperature is in it."""
+        return self.settings.boxes
+
+    @property
+    def zone(self) -> tzinfo:
+        """The room's time zone."""
+        return self.settings.zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +99,29 @@ class Forecast:
         return Expectation(self.clutch.id, earliest, expected, latest)
 
 
-def boxes_of(loaded: Loaded) -> dict[str, bool]:
+def boxes_of(loaded: "Loaded") -> Mapping[str, bool]:
     """Give each place and whether a sensor of temperature is in it."""
-    return {
-        place.name: any(Quantity.TEMPERATURE in sensor.quantities for sensor in place.sensor)
-        for place in loaded.model.place
-    }
+    return clutch_settings(loaded).boxes
 
 
-def open_season(archive: Archive, loaded: Loaded, wall: int) -> Season:
+def as_of(archive: Archive, labels: Labels, wall: int) -> int:
+    """Give the instant as of which clutches are looked at: now, or the end of an old logbook.
+
+    Args:
+        archive: The logbook.
+        labels: Its labels.
+        wall: The wall clock, Unix ms.
+
+    Returns:
+        Room time, ms.
+    """
+    now, last = labels.room_instant(wall), archive.last_instant()
+    if last is None:
+        return now
+    return last if now - last > STALE else max(now, last)
+
+
+def open_season(archive: Archive, loaded: "Loaded", wall: int) -> Season:
     """Read config and egg log.
 
     Args:
@@ -100,42 +129,65 @@ def open_season(archive: Archive, loaded: Loaded, wall: int) -> Season:
         loaded: The settings.
         wall: The wall clock, Unix ms.
     """
+    from daemon.night import Window, plan_at  # stands on the settings library
+
     labels = archive.labels()
-    now = max(labels.room_instant(wall), archive.last_instant() or 0)
-    zone = ZoneInfo(loaded.model.room.time_zone)
-    boxes = boxes_of(loaded)
-    book, trouble = _configured(loaded, boxes, zone, labels)
-    for entered in archive.egg_log():
+    now = as_of(archive, labels, wall)
+    plan = plan_at(archive, loaded, Window(now, now + 1))
+    return season_of(archive, clutch_settings(loaded), plan, now)
+
+
+def season_of(archive: Archive, settings: ClutchSettings, plan: Plan, now: int) -> Season:
+    """Read the egg log under settings that were taken before.
+
+    Args:
+        archive: The logbook.
+        settings: The config's part of the clutches.
+        plan: Sensors and ranges in force.
+        now: Room time, ms.
+    """
+    labels = archive.labels()
+    book, trouble = read_book(settings, archive.egg_log(), labels)
+    return Season(book, settings, trouble, plan, labels, now)
+
+
+def read_book(
+    settings: ClutchSettings, entries: Sequence[Entered], labels: Labels
+) -> tuple[Book, tuple[str, ...]]:
+    """Make the book of the config's clutches and the egg log; give it with what did not fit."""
+    book, trouble = Book(), []
+    for clutch in settings.begun(labels):
         try:
-            book = with_entered(book, entered, boxes, zone, labels)
+            book = book.with_clutch(clutch, settings.boxes)
         except ClutchError as error:
             trouble.append(str(error))
-    plan = plan_at(archive, loaded, Window(now, now + 1))
-    return Season(book, boxes, tuple(trouble), plan, labels, zone, now)
+    for entered in entries:
+        try:
+            book = with_entered(book, entered, settings, labels)
+        except ClutchError as error:
+            trouble.append(str(error))
+    return book, tuple(trouble)
 
 
-def with_entered(
-    book: Book, entered: Entered, boxes: Mapping[str, bool], zone: ZoneInfo, labels: Labels
-) -> Book:
+def with_entered(book: Book, entered: Entered, settings: ClutchSettings, labels: Labels) -> Book:
     """Add one line of the egg log to a book.
 
     Args:
         book: What was before.
         entered: A journal entry of kind "egg log": an order "egg" or its undo.
-        boxes: As from :func:`boxes_of`.
-        zone: The room's time zone.
+        settings: Places and time zone.
         labels: Room time to Unix ms.
 
     Raises:
         ClutchError: It cannot be so; the book stays as it is.
     """
-    id_ = str(entered.body.get("clutch", ""))
+    id_, boxes = str(entered.body.get("clutch", "")), settings.boxes
     if "undoes" in entered.body:
         undo = undo_of(id_, entered)
         return _without_clutch(book, undo) or book.with_entry(undo, boxes)
     parts = parts_of(str(entered.body.get("entry", "")))
     if parts.get("deed") == LAID:
-        return book.with_clutch(clutch_of(parts, entered, zone, labels.room_instant), boxes)
+        return book.with_clutch(clutch_of(parts, entered, settings.zone, labels.room_instant), boxes)
     return book.with_entry(entry_of(parts, id_, entered, labels.room_instant), boxes)
 
 
@@ -153,7 +205,7 @@ def tried(season: Season, clutch: str, text: str, by: str = "") -> Book:
     """
     body: dict[str, Json] = {"verb": "egg", "clutch": clutch, "entry": text, "by": by, "order": _next(season)}
     entered = Entered(season.now, Kind.EGG_LOG, body)
-    return with_entered(season.book, entered, season.boxes, season.zone, season.labels)
+    return with_entered(season.book, entered, season.settings, season.labels)
 
 
 def without(season: Season, clutch: str, number: int) -> Book:
@@ -164,7 +216,25 @@ def without(season: Season, clutch: str, number: int) -> Book:
     """
     body: dict[str, Json] = {"verb": "undo", "clutch": clutch, "undoes": number, "order": _next(season)}
     entered = Entered(season.now, Kind.EGG_LOG, body)
-    return with_entered(season.book, entered, season.boxes, season.zone, season.labels)
+    return with_entered(season.book, entered, season.settings, season.labels)
+
+
+def coming(season: Season, windows: Sequence[Expectation], until: int) -> tuple[Due, ...]:
+    """List what is due until an instant, the keeper's own reminders among it.
+
+    Args:
+        season: The clutches.
+        windows: Hatch windows of those that have one.
+        until: Room time, ms.
+    """
+    reminders = season.settings.reminded(season.labels, season.now, until)
+    return due(season.book, windows, tuple(reminders), season.now, until)
+
+
+def windows_of(archive: Archive, season: Season) -> list[Expectation]:
+    """Give the hatch windows of all clutches that have eggs left."""
+    ids = [one.id for one in season.book.clutches if season.book.account(one.id).left]
+    return [forecast(archive, season, id_).expectation for id_ in ids]
 
 
 def clutch_curve(archive: Archive, season: Season, id_: str, until: int | None = None) -> Curve:
@@ -236,38 +306,6 @@ def find_entry(season: Season, number: int) -> EggEntry | None:
 def _next(season: Season) -> int:
     """Give a number that no entry has."""
     return max((entry.number for entry in season.book.entries), default=0) + 1
-
-
-def _configured(
-    loaded: Loaded, boxes: Mapping[str, bool], zone: ZoneInfo, labels: Labels
-) -> tuple[Book, list[str]]:
-    """Make the book of the config's clutches."""
-    book, trouble = Book(), []
-    for table in loaded.model.clutch:
-        try:
-            book = book.with_clutch(_of_table(table, zone, labels), boxes)
-        except ClutchError as error:
-            trouble.append(str(error))
-    return book, trouble
-
-
-def _of_table(table: ClutchTable, zone: ZoneInfo, labels: Labels) -> Clutch:
-    """Make a clutch of a config's entry."""
-    day = table.laid or table.found
-    if day is None:
-        raise ClutchError(f'clutch "{table.id}" has no day')
-    return Clutch(
-        id=table.id,
-        species=scientific(table.species),
-        laid=labels.room_instant(instant_of(day, 0, zone)),
-        eggs=table.eggs,
-        box=table.box,
-        position=table.position,
-        found=table.laid is None,
-        parents=table.parents,
-        records=tuple((float(temperature), float(days)) for temperature, days in table.records),
-        sex=table.sex,
-    )
 
 
 def _without_clutch(book: Book, undo: EggEntry) -> Book | None:

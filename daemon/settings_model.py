@@ -39,6 +39,7 @@ from daemon.settings_types import (
     as_written,
 )
 from rules.plan import PlaceKind, Priority, Stage, Store
+from rules.reading import DAY
 from rules.span import Range, Span
 
 
@@ -378,6 +379,38 @@ class ClutchTable(Table):
         return self
 
 
+def _apart(value: object) -> int:
+    """Read a span of whole days, at least one."""
+    span = units.duration(value)
+    if span < DAY or span % DAY:
+        raise ValueError('must be whole days, at least one ("3 days")')
+    return span
+
+
+Apart = Annotated[int, as_written(_apart), DURATION]
+
+
+class ReminderTable(Table):
+    """[[reminder]]: days on which you want to be reminded, beside what is due of the clutches."""
+
+    text: Text = Field(description='What is to be done: "crickets out of the refrigerator".')
+    on: date | None = Field(default=None, description="The day (2026-12-03); or give every and since.")
+    every: Apart | None = Field(
+        default=None, description='It comes back after so many whole days ("3 days"); needs since.'
+    )
+    since: date | None = Field(default=None, description="The first of the days that come back.")
+    clutch: Name | None = Field(
+        default=None, description="The clutch that it is for: when that is over, so is the reminder."
+    )
+
+    @model_validator(mode="after")
+    def _dated(self) -> Self:
+        """Refuse a reminder without a day, or with two ways of saying it."""
+        if (self.on is None) == (self.since is None) or (self.every is None) != (self.since is None):
+            raise ValueError("give on = a date, or else every = a span of days and since = a date")
+        return self
+
+
 class RoomFile(BaseSettings):
     """The whole config: one room."""
 
@@ -394,6 +427,9 @@ class RoomFile(BaseSettings):
     backup: BackupTable = Field(default=BackupTable(), description="The nightly backup.")
     watch: WatchTable = Field(default=WatchTable(), description="Who watches the watch.")
     clutch: tuple[ClutchTable, ...] = Field(default=(), description="The clutches.")
+    reminder: tuple[ReminderTable, ...] = Field(
+        default=(), description="Days on which you want to be reminded."
+    )
 
     @classmethod
     def settings_customise_sources(

@@ -13,6 +13,12 @@ from rules.plan import ContactKind, Priority
 from rules.reading import MINUTE, SECOND
 from rules.words import Sentence
 
+OVERDUE_ADVICE = (
+    "candle without turning, compare the sensor with a second thermometer, and leave sound eggs "
+    "where they are; do not open an egg to help, ask a veterinarian with reptile practice"
+)
+"""What to do about a clutch that is overdue: nothing in haste."""
+
 
 @dataclass(frozen=True, slots=True)
 class ContactRule:
@@ -88,6 +94,12 @@ CONTACT_RULES: dict[ContactKind, ContactRule] = {
         ((0, Priority.MEDIUM),),
         "The board's power supply is weak",
         ("Give the board a stronger supply or a shorter cable; a weak one damages the card.",),
+    ),
+    ContactKind.CLUTCH: ContactRule(
+        "clutch overdue",
+        ((0, Priority.LOW),),
+        "The hatch window of a clutch is over and eggs are left",
+        (f"{OVERDUE_ADVICE[0].upper()}{OVERDUE_ADVICE[1:]}.",),
     ),
 }
 """By kind."""

@@ -153,6 +153,7 @@ class ContactKind(StrEnum):
     CLOCK = "clock"
     SETTINGS = "settings"
     SUPPLY = "supply"
+    CLUTCH = "clutch"
 
 
 @dataclass(frozen=True, slots=True)

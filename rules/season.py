@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from rules.clutch import Account, Book, Clutch
+from rules.contact import OVERDUE_ADVICE
 from rules.plan import Priority
 from rules.reading import DAY, HOUR
 from rules.verdict import Verdict
@@ -23,6 +24,9 @@ once to find what has stopped; more often only disturbs)."""
 CANDLED_EARLY = 3 * DAY
 """Candled so long before it was due counts for it."""
 
+MISSED = 7 * DAY
+"""What was due longer ago than this is on no list any more: it is too late for it."""
+
 HATCHING_WATCH = 10 * DAY
 """The hatching watch ends so long after the newest pip or hatching at the latest."""
 
@@ -34,18 +38,28 @@ class Kind(StrEnum):
     """What is due."""
 
     CANDLE = "candle"
-    FEED = "feed"
+    REMINDER = "reminder"
     HATCH = "hatch"
     LEAVE_ALONE = "leave alone"
 
 
 @dataclass(frozen=True, slots=True)
-class FeedDue:
-    """Feed that must leave the refrigerator: by when, and what."""
+class Reminder:
+    """One day on which the keeper wants to be reminded: feed out of the refrigerator, for example.
+
+    Attributes:
+        at: Begin of the day (room time, ms).
+        until: End of the day.
+        text: In the keeper's words.
+        clutch: What it is about, or "": then it stands whatever becomes of the clutches.
+        again: It comes back by itself: once its day is over it is not late but over.
+    """
 
     at: int
-    what: str
-    done: bool = False
+    until: int
+    text: str
+    clutch: str = ""
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +157,7 @@ def settling(book: Book, now: int) -> tuple[Settling, ...]:
 def due(
     book: Book,
     windows: Iterable[Expectation],
-    feed: Iterable[FeedDue],
+    reminders: Iterable[Reminder],
     now: int,
     until: int,
 ) -> tuple[Due, ...]:
@@ -152,7 +166,7 @@ def due(
     Args:
         book: Clutches and egg log.
         windows: Hatch windows of those that have one.
-        feed: Feed in the refrigerator with its dates.
+        reminders: The keeper's own, with their days.
         now: Room time, ms.
         until: End of tonight or of the week.
 
@@ -160,13 +174,7 @@ def due(
         By instant, what is late first.
     """
     found = [one for clutch in book.clutches for one in _candling(clutch, book.account(clutch.id), now)]
-    found += [
-        Due(
-            one.at, None, Kind.FEED, "", "", (f"feed out of the refrigerator: {one.what}",), late=one.at < now
-        )
-        for one in feed
-        if not one.done
-    ]
+    found += [kept for one in reminders for kept in _reminded(book, one, now)]
     found += [hatch for window in windows for hatch in _hatching(book, window, now)]
     found += [
         Due(one.since, one.until, Kind.LEAVE_ALONE, "", one.place, one.text) for one in settling(book, now)
@@ -192,10 +200,6 @@ def overdue(clutch: Clutch, account: Account, latest: int | None, now: int) -> V
     if account.left == 0:
         return Verdict("overdue", wrong=False, since=latest, reason=("no egg is left in the box",))
     eggs = "1 egg" if account.left == 1 else f"{account.left} eggs"
-    advice = (
-        "candle without turning, compare the sensor with a second thermometer, and leave sound eggs "
-        "where they are; do not open an egg to help, ask a veterinarian with reptile practice"
-    )
     return Verdict(
         "overdue",
         wrong=True,
@@ -207,20 +211,37 @@ def overdue(clutch: Clutch, account: Account, latest: int | None, now: int) -> V
             Lasting(now - latest),
             " after the end of the hatch window; late hatching is common, and the window may be wrong",
         ),
-        advice=(advice,),
+        advice=(OVERDUE_ADVICE,),
     )
 
 
 def _candling(clutch: Clutch, account: Account, now: int) -> Iterable[Due]:
-    """List the candlings that are not done."""
+    """List the candlings that are not done: of those that are due the newest, and what comes."""
     if account.left == 0 or account.first_pip is not None:
         return
-    for day in CANDLE_ON:
-        at = clutch.laid + round(day * DAY)
-        if any(candled >= at - CANDLED_EARLY for candled in account.candled):
+    days = [clutch.laid + round(day * DAY) for day in CANDLE_ON]
+    newest = max((at for at in days if at <= now), default=now)
+    for day, at in zip(CANDLE_ON, days, strict=True):
+        done = any(candled >= at - CANDLED_EARLY for candled in account.candled)
+        if done or at < newest or now - at > MISSED:
             continue
         text: Sentence = (f"candle {clutch.id}: day {day:g}",)
-        yield Due(at, None, Kind.CANDLE, clutch.id, account.box, text, late=at < now)
+        yield Due(at, None, Kind.CANDLE, clutch.id, account.box, text, late=at + DAY <= now)
+
+
+def _reminded(book: Book, one: Reminder, now: int) -> Iterable[Due]:
+    """List a reminder: not where its clutch is over, and not for ever."""
+    over = now >= one.until
+    if (over and one.again) or now - one.until > MISSED:
+        return
+    known = [clutch.id for clutch in book.clutches]
+    box = ""
+    if one.clutch in known:
+        account = book.account(one.clutch)
+        box = account.box
+        if account.left == 0 and account.hatchlings == 0:
+            return
+    yield Due(one.at, one.until, Kind.REMINDER, one.clutch, box, (one.text,), late=over)
 
 
 def _hatching(book: Book, window: Expectation, now: int) -> Iterable[Due]:
@@ -229,9 +250,9 @@ def _hatching(book: Book, window: Expectation, now: int) -> Iterable[Due]:
     if account.left == 0 or window.earliest is None:
         return
     eggs = "1 egg" if account.left == 1 else f"{account.left} eggs"
-    ends: Sentence = (", until ", Instant(window.latest)) if window.latest is not None else ()
-    text: Sentence = (f"{window.clutch} may hatch ({eggs} left): from ", Instant(window.earliest), *ends)
     late = window.latest is not None and window.latest < now
+    says = "is overdue" if late else "is hatching" if account.first_pip is not None else "may hatch"
+    text: Sentence = (f"{window.clutch} {says}, {eggs} left",)
     yield Due(window.earliest, window.latest, Kind.HATCH, window.clutch, account.box, text, late=late)
 
 

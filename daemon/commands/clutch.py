@@ -3,10 +3,11 @@
 import argparse
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from zoneinfo import ZoneInfo
 
 from daemon.cli import FOUND, OK, USAGE, Plain
+from daemon.clutch_due import due_groups
 from daemon.clutch_entry import LAID, order_of, scientific
 from daemon.clutch_forms import (
     clutch_json,
@@ -19,56 +20,71 @@ from daemon.clutch_forms import (
     review_json,
     totals_json,
 )
-from daemon.clutches import Season, forecast, looked_back, open_season, tried, without
-from daemon.commands.orders import _give as give
+from daemon.clutches import (
+    STALE,
+    WEEK,
+    Season,
+    coming,
+    forecast,
+    looked_back,
+    open_season,
+    tried,
+    windows_of,
+    without,
+)
+from daemon.commands.orders import give
 from daemon.folders import data_folder
 from daemon.logbook import Archive
 from daemon.record import Json
 from daemon.settings import Loaded, load
 from daemon.standing import speaker
 from daemon.texts import Speaker
-from daemon.times import parsed
+from daemon.times import iso, parsed
 from daemon.units import duration, temperature
 from rules.clutch import Clutch, ClutchError, offered_stage
 from rules.reading import DAY
-from rules.season import due
+from rules.season import Expectation
 from rules.words import Degrees
 
 YEAR = 365 * DAY
 """A season is the clutches laid within so long (ms)."""
 
-WEEK = 7 * DAY
-"""What is due within so long is shown (ms)."""
-
 
 def list_(given: argparse.Namespace) -> int:
-    """Print every clutch, the season's totals and what is due this week."""
+    """Print every clutch, the season's totals and what is due tonight and this week."""
     loaded = load(given.room)
     with Archive.open(data_folder(loaded)) as archive:
         season = _season(archive, loaded)
-        windows = [forecast(archive, season, one.id).expectation for one in season.book.clutches]
-    coming = due(season.book, windows, (), season.now, season.now + WEEK)
-    totals = season.book.totals(season.now - YEAR, season.now + DAY)
+        windows = windows_of(archive, season)
     voice = _voice(loaded, season)
     pairs = [(clutch, season.book.account(clutch.id)) for clutch in season.book.clutches]
     if given.json:
-        return _print_json(
-            {
-                "clutches": [clutch_json(clutch, account, season.labels) for clutch, account in pairs],
-                "totals": totals_json(totals),
-                "due": due_json(coming, season.labels, voice),
-                "trouble": list(season.trouble),
-            }
-        )
+        return _print_json(_list_json(season, windows, voice))
+    if season.now < season.labels.room_instant(_wall()) - STALE:
+        print(f"as of {voice.date(season.now)}, where the record ends")
     for clutch, account in pairs:
         print(clutch_line(clutch, account, season.labels, season))
-    for one in coming:
-        print(f"  {'late: ' if one.late else ''}{voice.say(one.text)}")
+    for heading, lines in due_groups(season, windows, voice):
+        print(f"{heading}:")
+        print("\n".join(f"  {line}" for line in lines))
     for words in season.trouble:
         print(f"  does not fit: {words}")
     if not pairs:
         print("no clutch yet: add [[clutch]] to the settings, or see ovigil clutch add --help")
     return OK
+
+
+def _list_json(season: Season, windows: Sequence[Expectation], voice: Speaker) -> dict[str, Json]:
+    """Give the list for programs."""
+    labels, book = season.labels, season.book
+    tonight = season.settings.tonight(labels, season.now)
+    return {
+        "as_of": iso(labels, season.now),
+        "clutches": [clutch_json(clutch, book.account(clutch.id), labels) for clutch in book.clutches],
+        "totals": totals_json(book.totals(season.now - YEAR, season.now + DAY)),
+        "due": due_json(coming(season, windows, season.now + WEEK), labels, voice, tonight),
+        "trouble": list(season.trouble),
+    }
 
 
 def show(given: argparse.Namespace) -> int:

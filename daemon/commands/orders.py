@@ -18,7 +18,7 @@ PATIENCE = 5.0
 
 def ack(given: argparse.Namespace) -> int:
     """Acknowledge an alarm."""
-    return _give(given, {"verb": "acknowledge", "alarm": given.number})
+    return give(given, {"verb": "acknowledge", "alarm": given.number})
 
 
 def shelve(given: argparse.Namespace) -> int:
@@ -27,20 +27,20 @@ def shelve(given: argparse.Namespace) -> int:
         lasting = duration(given.lasting)
     except ValueError as error:
         raise Plain(f"--for: {error}", USAGE) from None
-    return _give(given, {"verb": "shelve", "alarm": given.number, "for_ms": lasting, "reason": given.reason})
+    return give(given, {"verb": "shelve", "alarm": given.number, "for_ms": lasting, "reason": given.reason})
 
 
 def service(given: argparse.Namespace) -> int:
     """Take a place out of service, or back in."""
-    return _give(given, {"verb": "service", "place": given.place, "in": given.state == "in"})
+    return give(given, {"verb": "service", "place": given.place, "in": given.state == "in"})
 
 
 def stage(given: argparse.Namespace) -> int:
     """Change the stage of a place."""
-    return _give(given, {"verb": "stage", "place": given.place, "stage": given.stage})
+    return give(given, {"verb": "stage", "place": given.place, "stage": given.stage})
 
 
-def _give(given: argparse.Namespace, body: dict[str, Json]) -> int:
+def give(given: argparse.Namespace, body: dict[str, Json]) -> int:
     """Write an order and wait for the watch's answer."""
     loaded = load(given.room)
     folder = data_folder(loaded)

@@ -8,8 +8,8 @@ from rules.reading import DAY, HOUR
 from rules.season import (
     DISTURB_NOT,
     Expectation,
-    FeedDue,
     Kind,
+    Reminder,
     due,
     hatching_watch,
     overdue,
@@ -56,12 +56,34 @@ class TestDue:
         """Candling is off the list once an egg has pipped."""
         assert due(book((Deed.PIPPED, 28.0, {})), [], [], day(29), day(40)) == ()
 
+    def test_on_its_day_it_is_not_late(self):
+        """All of day 7 the candling is due; late is the day after, and after a week it is off."""
+        assert not due(book(), [], [], day(7.9), day(8))[0].late
+        assert due(book(), [], [], day(8.1), day(8.2))[0].late
+        assert due(book(), [], [], day(14.1), day(14.2)) == ()
+
+    def test_only_the_newest_candling_is_late(self):
+        """At day 31 day 30 is due; nobody is told of day 7 any more."""
+        assert [one.at for one in due(book(), [], [], day(31.5), day(32))] == [day(30)]
+
     def test_feed_out_of_the_refrigerator(self):
-        """Feed stands in the same list by its date, and late when it is past; done is off."""
-        feed = [FeedDue(day(4), "crickets"), FeedDue(day(6), "mice"), FeedDue(day(5), "hay", done=True)]
-        found = due(book(), [], feed, day(5), day(6.5))
-        assert [(one.kind, one.late) for one in found] == [(Kind.FEED, True), (Kind.FEED, False)]
-        assert "crickets" in found[0].text[0]
+        """A reminder stands in the same list on its day, and late when that is past."""
+        feed = [Reminder(day(4), day(5), "crickets"), Reminder(day(6), day(7), "mice")]
+        found = due(book(), [], feed, day(5.5), day(6.5))
+        assert [(one.kind, one.late) for one in found if one.kind is not Kind.CANDLE] == [
+            (Kind.REMINDER, True),
+            (Kind.REMINDER, False),
+        ]
+        assert found[0].text == ("crickets",)
+
+    def test_a_reminder_ends(self):
+        """One that comes back is over with its day; one of a clutch with the clutch; any after a week."""
+        again = [Reminder(day(4), day(5), "spray", again=True)]
+        assert due(book((Deed.CANDLED, 6.0, {})), [], again, day(5.5), day(6)) == ()
+        over = book((Deed.SLUMPED, 3.0, {}))
+        of_it = [Reminder(day(4), day(5), "feed", "P-07")]
+        assert due(over, [], of_it, day(4.5), day(6)) == ()
+        assert due(over, [], [Reminder(day(4), day(5), "feed")], day(12.5), day(13)) == ()
 
     def test_tonight_is_a_part_of_this_week(self):
         """What may hatch tonight is in both lists, what may hatch on Friday in one."""
