@@ -357,8 +357,8 @@ class Engine:
         self._calendars = dict(plan.calendars)
         self._take_places(plan)
         self._take_sensors(plan)
-        self._findings.follow()
         self._arrange(plan)
+        self._findings.follow()
         self._telling.plan(plan.contacts, plan.calendars, plan.now)
         for place in self._places.values():
             self._refresh(place, plan.now)

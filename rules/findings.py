@@ -58,6 +58,7 @@ class Findings:
                 self.eyes[name].follow()
             elif sensor.plan.contact is None:
                 self.eyes[name] = Eyes(sensor, self.take, self.air)
+        self.eyes = {name: self.eyes[name] for name in self._sensors if name in self.eyes}
         self._room_air = self._find_room_air()
         self._pair()
 
@@ -72,6 +73,7 @@ class Findings:
     def _pair(self) -> None:
         """Hold each sensor against the first one at its spot."""
         first: dict[tuple[str, str, Quantity], Eyes] = {}
+        wanted: dict[str, list[tuple[Quantity, Eyes]]] = {}
         curves = sum(len(sensor.curves) for sensor in self._sensors.values())
         for eyes in self.eyes.values():
             plan = eyes.sensor.plan
@@ -80,7 +82,9 @@ class Findings:
                     continue
                 one = first.setdefault((plan.place, plan.spot, quantity), eyes)
                 if one is not eyes:
-                    eyes.pair_with(one, quantity, curves)
+                    wanted.setdefault(plan.name, []).append((quantity, one))
+        for name, eyes in self.eyes.items():
+            eyes.pair_with(wanted.get(name, []), curves)
 
     def refresh(self, place: Place, calendar: Calendar | None, now: int) -> None:
         """Give the eyes of a place the limits that count now."""

@@ -7,7 +7,7 @@ nobody but the spike rule; a sensor that is out of service is shown to the rules
 its faults only.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -97,6 +97,15 @@ class Pair:
         least = OffsetParams(limit=limit, least=0.5, minimum=3.0, unit=unit)
         self.offset = Offset(least if humid else OffsetParams(limit=limit, unit=unit))
 
+    def state(self) -> list[dict[str, object]]:
+        """Give what both rules remember as plain values."""
+        return [self.agreement.state(), self.offset.state()]
+
+    def remember(self, state: Sequence[Mapping[str, Any]]) -> None:
+        """Take what :meth:`state` gave, under the present parameters."""
+        self.agreement = Agreement.restored(self.agreement.params, state[0])
+        self.offset = Offset.restored(self.offset.params, state[1])
+
 
 class Eyes:
     """Watches one sensor. Owned by the engine.
@@ -180,17 +189,29 @@ class Eyes:
             if isinstance(detector, Heading | Swinging | Shifted | Creeping):
                 detector.hush(until)
 
-    def pair_with(self, other: "Eyes", quantity: Quantity, curves: int) -> None:
-        """Hold this sensor against another one at the same spot."""
-        key = (quantity, other.sensor.plan.name)
-        first = other.sensor.curves[quantity]
+    def pair_with(self, others: "list[tuple[Quantity, Eyes]]", curves: int) -> None:
+        """Hold this sensor against the first one at its spot, and against nothing else.
+
+        Args:
+            others: By quantity, the eyes of the other sensor.
+            curves: How many curves the room has: the more, the rarer a false alarm must be.
+        """
+        known, self._pairs = self._pairs, {}
+        for quantity, other in others:
+            first = other.sensor.curves[quantity]
+            pair = Pair(first, quantity, curves, self._apart(other, quantity))
+            key = (quantity, other.sensor.plan.name)
+            before = known.get(key)
+            if before is not None and before.first is first:
+                pair.remember(before.state())
+            self._pairs[key] = pair
+
+    def _apart(self, other: "Eyes", quantity: Quantity) -> float | None:
+        """Give how far the two may stand apart by their own errors, or None: not known."""
         errors = [one.plan.error.get(quantity) for one in (self.sensor, other.sensor)]
-        apart = None
-        if errors[0] is not None and errors[1] is not None:
-            apart = max(1.0, 2 * (errors[0] ** 2 + errors[1] ** 2) ** 0.5)
-        known = self._pairs.get(key)
-        if known is None or known.first is not first:
-            self._pairs[key] = Pair(first, quantity, curves, apart)
+        if errors[0] is None or errors[1] is None:
+            return None
+        return float(max(1.0, 2 * (errors[0] ** 2 + errors[1] ** 2) ** 0.5))
 
     def away(self, since: int, now: int) -> None:
         """Nobody watched: clocks of rules stop."""
@@ -345,10 +366,7 @@ class Eyes:
 
     def state(self) -> dict[str, object]:
         """Give what the rules remember as plain values."""
-        pairs = {
-            f"{quantity.value}/{name}": [pair.agreement.state(), pair.offset.state()]
-            for (quantity, name), pair in self._pairs.items()
-        }
+        pairs = {f"{quantity.value}/{name}": pair.state() for (quantity, name), pair in self._pairs.items()}
         return {"rules": {name: one.state() for name, one in self._by_name.items()}, "pairs": pairs}
 
     def restore(self, state: Mapping[str, Any]) -> None:
@@ -358,12 +376,11 @@ class Eyes:
             if detector is not None:
                 self._by_name[name] = type(detector).restored(detector.params, memory)
         self._put(self._by_name)
-        for key, (agreement, offset) in state["pairs"].items():
+        for key, memory in state["pairs"].items():
             quantity, _, name = key.partition("/")
             pair = self._pairs.get((Quantity(quantity), name))
             if pair is not None:
-                pair.agreement = Agreement.restored(pair.agreement.params, agreement)
-                pair.offset = Offset.restored(pair.offset.params, offset)
+                pair.remember(memory)
 
     def follow(self) -> None:
         """Take a changed plan of its place: rules come and go, what they remember stays."""

@@ -385,17 +385,15 @@ class Player:
 
 def letters(engine: Engine) -> set[str]:
     """Give the letters of the ISA-18.2 states that an engine's alarms are in."""
-    state = engine.state()
-    found = {"A"} if not engine.open_alarms() else {one.life.value for one in engine.open_alarms()}
-    book = state["book"]
-    if book["returned"]:  # type: ignore[index]
-        found.add("D")
-    if book["shelves"]:  # type: ignore[index]
-        found.add("G")
-    if any(one.cause is not None for one in engine.open_alarms()):
-        found.add("H")
-    if any(part[1] for part in state["places"].values()):  # type: ignore[attr-defined]
-        found.add("I")
+    alarms = engine.open_alarms()
+    found = {one.life.value for one in alarms} or {"A"}
+    over = {
+        "D": engine._book.returned,
+        "G": engine._book.shelves,
+        "H": any(one.cause is not None for one in alarms),
+        "I": any(place.out for place in engine._places.values()),
+    }
+    found |= {letter for letter, there in over.items() if there}
     return found
 
 
