@@ -20,8 +20,9 @@ def add_beginning(commands: "argparse._SubParsersAction[argparse.ArgumentParser]
     start.add_argument(
         "--place",
         action="append",
-        metavar='"NAME, KIND[, SPECIES[, TOPIC or ADDRESS]]"',
-        help="a place and its sensor (repeatable); a cold-store has its use in place of the species",
+        metavar='"NAME, KIND[, SPECIES[, TOPIC or ADDRESS[, CONTACT]]]"',
+        help="a place and its sensor (repeatable); a cold-store has its use in place of the species; "
+        "the contact is lid, door or mains",
     )
     _speaking(start, "5 s")
     words = "what already speaks, with its value now and the lines to paste"

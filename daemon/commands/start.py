@@ -4,6 +4,7 @@ import argparse
 import getpass
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -16,7 +17,7 @@ from daemon.texts import Speaker
 from daemon.units import duration
 from rules import species
 from rules.plan import PlaceKind
-from rules.reading import SECOND
+from rules.reading import SECOND, Quantity
 from sensors.listen import ListenError
 
 FILE = "room.toml"
@@ -95,19 +96,22 @@ def _heard(given: argparse.Namespace) -> list[Speaks]:
 
 
 def _place(text: str, heard: list[Speaks]) -> NewPlace:
-    """Read ``NAME, KIND[, SPECIES or STORE[, TOPIC or ADDRESS]]``."""
-    name, kind, of, source = (part.strip() for part in (*text.split(","), "", "", "")[:4])
+    """Read ``NAME, KIND[, SPECIES or STORE[, TOPIC or ADDRESS[, CONTACT]]]``."""
+    name, kind, of, source, contact = (part.strip() for part in (*text.split(","), *[""] * 4)[:5])
     try:
         sort = PlaceKind(kind)
     except ValueError:
         raise Plain(f'--place "{text}": the kind is one of {KINDS}', USAGE) from None
     speaks = next((one for one in heard if one.name == source), None)
-    return NewPlace(name, sort, of, speaks.read if speaks and speaks.read else _guessed(source))
+    read = speaks.read if speaks and speaks.read else _guessed(source, contact)
+    return NewPlace(name, sort, of, read, contact)
 
 
-def _guessed(source: str) -> str:
+def _guessed(source: str, contact: str) -> str:
     if not source:
         return ""
+    if contact:
+        return f'{{ by = "mqtt", topic = {quoted(source)}, contact = "/ok" }}'
     if source == "simulated":
         return '{ by = "simulated" }'
     if source[2:3] == "-" and "/" not in source:
@@ -171,7 +175,12 @@ def _asked_places(given: argparse.Namespace, show: str) -> list[NewPlace]:
         print(f"\n{one.words(Speaker('F' if show == 'F' else 'C'))}")
         name = _ask("Which place is it in (a name, - to leave it out)", one.name.rsplit("/", 1)[-1])
         if name != "-":
-            places.append(_asked_place(name, one.read))
+            place = _asked_place(name, one.read)
+            if Quantity.CONTACT in one.values:
+                place = replace(
+                    place, contact=_ask("What its contact tells of (lid, door or mains)", "mains")
+                )
+            places.append(place)
     while name := _ask("\nAnother place without a sensor so far (a name, empty: no more)"):
         places.append(_asked_place(name, ""))
     return places
