@@ -20,10 +20,14 @@ from rules.plan import (
     SpotRange,
 )
 from rules.reading import MINUTE, Quantity
+from rules.season import DISTURB_NOT
 from sensors.reader import WATCH, organ
 
 ORGAN_EVERY = MINUTE
 """Sign of life of the watch's own organs (ms); they are never silent."""
+
+HATCHING_SILENCE = 5 * MINUTE
+"""While eggs hatch a sensor is silent after this (ms), or after three intervals."""
 
 
 def compile(  # noqa: A001, PLR0913  # the contract's own name; five of six are by keyword
@@ -52,7 +56,14 @@ def compile(  # noqa: A001, PLR0913  # the contract's own name; five of six are 
     return Plan(
         now=now,
         places=(*(_place(each) for each in effective), PlacePlan(WATCH, PlaceKind.ROOM)),
-        sensors=(*_sensors(effective, heard or {}), *_organs(model)),
+        sensors=(
+            *_sensors(effective, heard or {}),
+            *_organs(model),
+            *(
+                _organ(ContactKind.CLUTCH, organ(ContactKind.CLUTCH.value, id_))
+                for id_ in _clutches(overrides)
+            ),
+        ),
         contacts=tuple(_contact(each) for each in model.contact),
         calendars=_calendars(model, now, clock, last or {}),
     )
@@ -89,8 +100,20 @@ def _place(effective: Effective) -> PlacePlan:
         settle=place.settle,
         settling=place.settling,
         egg_lag=effective.egg_lag.value if effective.egg_lag is not None else None,
-        advice=place.advice,
+        advice=_advice(effective),
     )
+
+
+def _advice(effective: Effective) -> str:
+    """Give the keeper's words, and while new hatchlings settle the reminder not to disturb."""
+    own = effective.table.advice
+    if not effective.settling:
+        return own
+    return f"{own} New hatchlings are here: {DISTURB_NOT}.".strip()
+
+
+def _clutches(overrides: Overrides | None) -> tuple[str, ...]:
+    return overrides.clutches if overrides is not None else ()
 
 
 def _range(spot: EffectiveSpot) -> SpotRange:
@@ -105,11 +128,11 @@ def _sensors(effective: Sequence[Effective], heard: Mapping[str, Sequence[str]])
     for each in effective:
         for sensor in each.sensors:
             if not _is_wild(sensor.table):
-                yield _sensor(sensor.name, each.place, sensor.table)
+                yield _sensor(sensor.name, each, sensor.table)
                 continue
             for name in sorted(set(heard.get(sensor.name, ())) - taken):
                 taken.add(name)
-                yield _sensor(name, each.place, sensor.table)
+                yield _sensor(name, each, sensor.table)
 
 
 def _is_wild(sensor: SensorTable) -> bool:
@@ -117,18 +140,20 @@ def _is_wild(sensor: SensorTable) -> bool:
     return isinstance(sensor.read, ReadMqtt) and sensor.read.wild
 
 
-def _sensor(name: str, place: str, sensor: SensorTable) -> SensorPlan:
+def _sensor(name: str, place: Effective, sensor: SensorTable) -> SensorPlan:
     """Turn one sensor into the rules' terms."""
     every = sensor.read.every
     imported = isinstance(sensor.read, ReadImport)
     silence = max(5 * every, 10 * MINUTE) if sensor.silence is None else sensor.silence
+    if place.hatching and silence:
+        silence = min(silence, max(3 * every, HATCHING_SILENCE))
     points = {
         Quantity.TEMPERATURE: sensor.correction.temperature,
         Quantity.HUMIDITY: sensor.correction.humidity,
     }
     return SensorPlan(
         name=name,
-        place=place,
+        place=place.place,
         spot=sensor.spot,
         quantities=sensor.quantities,
         every=every,

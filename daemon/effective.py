@@ -38,11 +38,17 @@ class Overrides:
         stage: Stage in force.
         species: Species in force, scientific or common name.
         in_use: In or out of use.
+        hatching: Where eggs hatch, by the egg log: since when (room time, ms).
+        settling: Where new hatchlings are left alone, by the egg log: since when.
+        clutches: Ids of the clutches that are watched for being overdue.
     """
 
     stage: Mapping[str, Stage] = field(default_factory=dict)
     species: Mapping[str, str] = field(default_factory=dict)
     in_use: Mapping[str, bool] = field(default_factory=dict)
+    hatching: Mapping[str, int] = field(default_factory=dict)
+    settling: Mapping[str, int] = field(default_factory=dict)
+    clutches: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +122,8 @@ class Effective:
         egg_lag: Time constant of an egg, or None.
         sensors: Its sensors.
         table: The config's entry.
+        hatching: Eggs hatch here: silence is told sooner.
+        settling: New hatchlings are here: holds are halved.
     """
 
     place: str
@@ -133,6 +141,8 @@ class Effective:
     egg_lag: Setting | None
     sensors: tuple[EffectiveSensor, ...]
     table: PlaceTable
+    hatching: bool = False
+    settling: bool = False
 
 
 def provenance(model: RoomFile, overrides: Overrides | None = None) -> tuple[Effective, ...]:
@@ -147,6 +157,8 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
     known = table.find(written) if written is not None else None
     stage = place.stage_now(ordered.stage.get(place.name))
     ideal, safe, off = _holds(place)
+    if place.name in ordered.settling:
+        ideal, safe = _tighter(ideal), _tighter(safe)
     sensors = zip(place.sensor_names(), place.sensor, strict=True)
     return Effective(
         place=place.name,
@@ -164,7 +176,14 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
         egg_lag=_egg_lag(place, stage),
         sensors=tuple(EffectiveSensor(name, sensor) for name, sensor in sensors),
         table=place,
+        hatching=place.name in ordered.hatching,
+        settling=place.name in ordered.settling,
     )
+
+
+def _tighter(hold: Setting) -> Setting:
+    """Halve a hold while new hatchlings settle; one that is short already stays."""
+    return Setting(max(hold.value // 2, min(hold.value, MINUTE)), Origin.DERIVED)
 
 
 def _holds(place: PlaceTable) -> tuple[Setting, Setting, Setting]:

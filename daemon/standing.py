@@ -50,6 +50,9 @@ class Basis:
             "stage": {name: stage.value for name, stage in self.overrides.stage.items()},
             "species": dict(self.overrides.species),
             "in_use": dict(self.overrides.in_use),
+            "hatching": dict(self.overrides.hatching),
+            "settling": dict(self.overrides.settling),
+            "clutches": list(self.overrides.clutches),
             "heard": {name: list(names) for name, names in self.heard.items()},
             "last": dict(self.last),
         }
@@ -65,10 +68,14 @@ class Basis:
 def basis_of(body: Mapping[str, Json]) -> Basis:
     """Take what :meth:`Basis.body` gave."""
     stage, heard = _table(body, "stage"), _table(body, "heard")
+    clutches = body.get("clutches")
     overrides = Overrides(
         stage={name: Stage(str(value)) for name, value in stage.items()},
         species={name: str(value) for name, value in _table(body, "species").items()},
         in_use={name: bool(value) for name, value in _table(body, "in_use").items()},
+        hatching={name: int(str(value)) for name, value in _table(body, "hatching").items()},
+        settling={name: int(str(value)) for name, value in _table(body, "settling").items()},
+        clutches=tuple(str(id_) for id_ in clutches) if isinstance(clutches, list) else (),
     )
     offset = body.get("offset")
     return Basis(

@@ -2,7 +2,8 @@
 
 Every order is answered in words and stands in the journal with who, when and from
 where. An order names an alarm by its number; here it gets the identity and the instant
-that the engine knows it by. An order can be undone for ten minutes.
+that the engine knows it by. An order can be undone for ten minutes,
+a line of the egg log always: that is how it is put right.
 """
 
 from collections.abc import Callable, Mapping
@@ -11,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from daemon.compile import Overrides
 from daemon.orders import UNDO
 from daemon.record import AlarmRow, Asked, Entered, Json, Kind
+from rules.clutch import ClutchError
 from rules.events import AlarmKey, Order, Verb
 from rules.plan import PlacePlan, Plan, Stage
 
@@ -32,6 +34,8 @@ class Look:
         row: Gives an alarm's row by its number, or None.
         overrides: What orders changed so far.
         order: Gives an earlier order by its number, or None.
+        eggs: Takes a line of the egg log and gives what is to be answered; it raises
+            ``ClutchError`` where the line cannot be.
     """
 
     now: int
@@ -39,6 +43,7 @@ class Look:
     row: Callable[[int], AlarmRow | None]
     overrides: Overrides
     order: Callable[[int], Asked | None]
+    eggs: Callable[[Entered], str] = lambda _: "noted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,7 @@ def take(asked: Asked, look: Look) -> TakenOrder:
     if verb in ("stage", "use"):
         return _setting(wish)
     if verb == "egg":
-        return TakenOrder("noted", entered=_entered(wish, Kind.EGG_LOG))
+        return _egg(wish.look, _entered(wish, Kind.EGG_LOG))
     if verb == "undo":
         return _undo(wish)
     return TakenOrder(f"refused: there is no order {verb!r}")
@@ -196,11 +201,20 @@ def _setting(wish: _Wish) -> TakenOrder:
     return TakenOrder("done", entered=_entered(wish), overrides=overrides)
 
 
+def _egg(look: Look, entered: Entered) -> TakenOrder:
+    """Take a line of the egg log; one that cannot be is refused and not written."""
+    try:
+        answer = look.eggs(entered)
+    except ClutchError as error:
+        return TakenOrder(f"refused: {error}")
+    return TakenOrder(answer, entered=entered)
+
+
 def _undo(wish: _Wish) -> TakenOrder:
     earlier = wish.look.order(wish.number("order"))
     if earlier is None or earlier.taken is None:
         return TakenOrder(f"refused: there is no order {wish.number('order')} to undo")
-    if wish.look.now - earlier.taken > UNDO:
+    if wish.look.now - earlier.taken > UNDO and earlier.body.get("verb") != "egg":
         return TakenOrder("refused: an order can be undone for 10 minutes")
     if not earlier.answer.startswith(("done", "noted")):
         return TakenOrder("refused: that order changed nothing")
@@ -214,8 +228,10 @@ def _undone(wish: _Wish, earlier: _Wish) -> TakenOrder:
     if earlier.verb == "label" and row is not None:
         return TakenOrder("done", entered=_entered(wish, Kind.NOTE), row=replace(row, label=""))
     if earlier.verb in ("note", "egg"):
-        kind = Kind.EGG_LOG if earlier.verb == "egg" else Kind.NOTE
-        return TakenOrder("done", entered=_entered(replace(wish, body=_undo_body(wish, earlier)), kind))
+        undoing = replace(wish, body=_undo_body(wish, earlier))
+        if earlier.verb == "egg":
+            return _egg(wish.look, _entered(undoing, Kind.EGG_LOG))
+        return TakenOrder("done", entered=_entered(undoing, Kind.NOTE))
     if earlier.verb == "service":
         verb = Verb.OUT_OF_SERVICE if earlier.body.get("in") else Verb.IN_SERVICE
         return _given(wish, Order(now, by, verb, place=str(earlier.body.get("place"))))

@@ -17,6 +17,7 @@ from threading import Event
 from daemon.alerting import unrecorded
 from daemon.chores import Chores, View
 from daemon.clock import Clock
+from daemon.clutch_watch import ClutchWatch
 from daemon.delivery import Delivery, Hooks, Reach
 from daemon.history import history_of
 from daemon.judge import Before, whole_second
@@ -132,6 +133,7 @@ class Watch:
             window=_window(loaded),
         )
         self._chores = self._made_chores()
+        self._clutches = self._made_clutches()
         hooks = replace(outside.hooks, ended=self._judge.ledger.ended)
         if outside.pictures:
             hooks = replace(hooks, picture=self._chores.pictures.of)
@@ -148,6 +150,10 @@ class Watch:
         loaded = self._standing.loaded
         chores.settings(loaded, self._outside.heartbeat(loaded))
         return chores
+
+    def _made_clutches(self) -> ClutchWatch:
+        with Archive.open(self._folder) as archive:
+            return ClutchWatch(archive, self._standing.loaded)
 
     def _picture_job(self, number: int) -> dict[str, Json]:
         loaded = self._standing.loaded
@@ -258,6 +264,11 @@ class Watch:
         self._heed_reload(now)
         events: list[Plan] = []
         journal, self._coming.journal = self._coming.journal, []
+        basis = self._standing.basis
+        marked = self._clutches.marked(basis.overrides, now)
+        if marked != basis.overrides:
+            self._standing.basis = replace(basis, overrides=marked)
+            self._coming.replan = True
         if self._coming.replan or self._coming.heard or self._standing.ends(now):
             plan, entered = self._renewed(now)
             events.append(plan)
@@ -283,6 +294,7 @@ class Watch:
             replace(standing.basis, offset=self._offset, heard=heard, last=last), now
         )
         self._judge.door.plan(plan)
+        self._clutches.plan(plan)
         return plan, entered
 
     def _hear(self, stranger: Arrival, now: int) -> None:
@@ -320,13 +332,24 @@ class Watch:
 
     def _take(self, asked: Asked, now: int) -> tuple[int, TakenOrder]:
         standing = self._standing
-        look = Look(now, standing.plan, self._row, standing.basis.overrides, self._orders.get)
+        look = Look(now, standing.plan, self._row, standing.basis.overrides, self._order, self._clutches.take)
         taken = take(asked, look)
         self._orders[asked.id] = replace(asked, taken=now, answer=taken.answer)
         if taken.overrides is not None:
             standing.basis = replace(standing.basis, overrides=taken.overrides)
             self._coming.replan = True
         return asked.id, taken
+
+    def _order(self, number: int) -> Asked | None:
+        """Give an order: the newest are at hand, an older one is looked up."""
+        known = self._orders.get(number)
+        if known is not None:
+            return known
+        try:
+            with Archive.open(self._folder) as archive:
+                return archive.order(number)
+        except CannotRecord:
+            return None
 
     def _row(self, number: int) -> AlarmRow | None:
         row = self._judge.ledger.row(number)
@@ -377,6 +400,7 @@ class Watch:
         self._recorder.window = _window(loaded)
         self._delivery.replan(self._outside.reach(loaded))
         self._chores.settings(loaded, self._outside.heartbeat(loaded))
+        self._clutches.settings(loaded)
         if readers is not None:
             self._change_readers(readers)
 
@@ -444,6 +468,9 @@ class Watch:
             self._hand(Work(batch))
         for arrival in self._chores.organs(view.rows):
             self._inbox.put(arrival)
+        speaker, boottime = self._standing.speaker(now), self._outside.clock.boottime
+        for arrival in self._clutches.says(now, speaker, boottime):
+            self._inbox.put(arrival)
 
     def _view(self, now: int) -> View:
         recorder = "the card does not answer" if self._stuck else ""
@@ -470,7 +497,11 @@ class Watch:
             self._outside.manager.status(words)
 
     def _chore(self, now: int) -> Callable[[Logbook], None] | None:
-        return self._chores.due(now, uplink=self._standing.loaded.model.uplink is not None)
+        work = self._chores.due(now, uplink=self._standing.loaded.model.uplink is not None)
+        if work is not None:
+            return work
+        forecast = self._clutches.work(self._folder, now)
+        return None if forecast is None else lambda _: forecast()
 
     # -- delivery ---------------------------------------------------------------------------
 

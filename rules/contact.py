@@ -98,7 +98,7 @@ CONTACT_RULES: dict[ContactKind, ContactRule] = {
     ContactKind.CLUTCH: ContactRule(
         "clutch overdue",
         ((0, Priority.LOW),),
-        "The hatch window of a clutch is over and eggs are left",
+        "A clutch is overdue",
         (f"{OVERDUE_ADVICE[0].upper()}{OVERDUE_ADVICE[1:]}.",),
     ),
 }

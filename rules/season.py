@@ -12,7 +12,7 @@ from rules.contact import OVERDUE_ADVICE
 from rules.plan import Priority
 from rules.reading import DAY, HOUR
 from rules.verdict import Verdict
-from rules.words import Instant, Lasting, Sentence
+from rules.words import Instant, Sentence
 
 SETTLING = 24 * HOUR
 """New hatchlings are left alone for so long (common practice: they hide)."""
@@ -207,9 +207,9 @@ def overdue(clutch: Clutch, account: Account, latest: int | None, now: int) -> V
         priority=Priority.LOW,
         value=float(account.left),
         reason=(
-            f"{eggs} of {clutch.id} are left ",
-            Lasting(now - latest),
-            " after the end of the hatch window; late hatching is common, and the window may be wrong",
+            f"{eggs} of {clutch.id} in {account.box}; the hatch window ended ",
+            Instant(latest),
+            "; late hatching is common, and the window may be wrong",
         ),
         advice=(OVERDUE_ADVICE,),
     )

@@ -17,7 +17,7 @@ DEADLINE = 30
 """The child that loads the settings has this long (s)."""
 
 _CHILD = "from daemon.page.settings import answer; answer()"
-_ORDERED = ("stage", "species", "in_use", "heard")
+_ORDERED = ("stage", "species", "in_use", "hatching", "settling", "heard")
 
 
 @dataclass(frozen=True, slots=True)
