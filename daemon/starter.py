@@ -17,7 +17,8 @@ from rules.plan import PlaceKind
 WIDTH = 34
 """Column at which remarks begin."""
 
-_SINGLE = ("room", "broker", "page", "backup", "watch", "uplink")
+_ASKED = ("contact", "place")
+"""The lists of tables that are written from answers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ def _lines(answers: Answers, docs: Sequence[KeyDoc], force: Mapping[str, tuple[s
     yield f"# The room {quoted(answers.room)}, begun by `ovigil start`. `ovigil check` says what it means."
     yield '# What stands behind a "#" is the default or an offer: take the mark away to change it.'
     yield "# Times are local, temperatures carry their unit, humidity is percent."
-    for table in _SINGLE:
+    for table in [doc.path for doc in docs if doc.type == "table" and "." not in doc.path]:
         yield from ("", *_single(table, _given(answers).get(table), docs))
         if table == "page":
             yield from _contacts(answers, docs)
@@ -178,7 +179,7 @@ def _place(place: NewPlace, force: Sequence[str]) -> Iterator[str]:
 
 
 def _offers(docs: Sequence[KeyDoc]) -> Iterator[str]:
-    """Write every further key of a place, its ranges and sensors, and of a clutch."""
+    """Write every further key of a place, its ranges and sensors, and of the other lists of tables."""
     yield from ("", "# Everything that a place can have:", "# [[place]]")
     inner = ("place[].range[].", "place[].sensor[].")
     yield from (
@@ -198,8 +199,11 @@ def _offers(docs: Sequence[KeyDoc]) -> Iterator[str]:
         front = f"{inner[1]}read({by})."
         own = [doc for doc in reads if doc.path.startswith(front) and not doc.path.endswith(".by")]
         yield from (_offer(doc.path.removeprefix(front), doc, "#   ") for doc in own)
-    yield from ("", "# Eggs laid together:", "# [[clutch]]")
-    yield from (_offer(doc.path.removeprefix("clutch[]."), doc) for doc in _of(docs, "clutch[]."))
+    for table in [doc for doc in docs if doc.type == "list of tables" and "." not in doc.path]:
+        if table.path not in _ASKED:
+            front = f"{table.path}[]."
+            yield from ("", f"# {table.description}", f"# [[{table.path}]]")
+            yield from (_offer(doc.path.removeprefix(front), doc) for doc in _of(docs, front))
 
 
 def _of(docs: Sequence[KeyDoc], front: str) -> list[KeyDoc]:
