@@ -1,12 +1,13 @@
 """The night in review: every curve's figures and the alarms, in words and as JSON."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from daemon.compile import Overrides, WallOffset
 from daemon.compile import compile as make_plan
+from daemon.counting import corrected, stand_of
 from daemon.logbook import Archive, Labels
 from daemon.record import AlarmRow, Json, Kind
 from daemon.settings import Loaded
@@ -14,20 +15,13 @@ from daemon.standing import basis_of, speaker
 from daemon.texts import Speaker, lasting
 from daemon.times import iso, last_dusk
 from rules.plan import PlacePlan, Plan, SensorPlan
-from rules.reading import SECOND, Grade, Quality, Quantity
+from rules.reading import SECOND, Quantity
 from rules.roster import in_force
 from rules.summary import CONVENTION, Gap, InForce, Summary, summarise
 from rules.telling import next_edge
 
 REVIEWED = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.CONTACT)
 """The quantities that a review tells of."""
-
-COUNTED = frozenset(quality.code for quality in Quality if quality.grade in (Grade.GOOD, Grade.LATE)) - {
-    Quality.UNKNOWN_AGE.code
-}
-"""Codes of the readings that count in statistics."""
-
-NEVER_ENDS = 1 << 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,26 +133,11 @@ def _named(plan: Plan) -> set[str]:
     return {sensor.name for sensor in plan.sensors if sensor.reader != "watch"}
 
 
-def corrected(
-    archive: Archive, sensor: SensorPlan, quantity: Quantity, window: Window, *, before: bool = True
-) -> Iterator[tuple[int, float]]:
-    """Give the readings that count, corrected, the one before the window first."""
-    correction = sensor.corrections.get(quantity)
-    for at, value, code in archive.curve(sensor.name, quantity, window.start, window.end, before=before):
-        if code in COUNTED:
-            yield at, correction.apply(value) if correction else value
-
-
-def stand_of(sensor: SensorPlan) -> int:
-    """Give how long a sensor's reading stands at most (ms)."""
-    return NEVER_ENDS if sensor.on_change or sensor.contact else 2 * sensor.every
-
-
 def _summary(
     archive: Archive, plan: Plan, which: tuple[PlacePlan, SensorPlan, Quantity], window: Window
 ) -> Summary:
     place, sensor, quantity = which
-    readings = corrected(archive, sensor, quantity, window)
+    readings = corrected(archive, sensor, quantity, (window.start, window.end))
     ranges = ranges_over(plan, place, (sensor.spot, quantity), window)
     return summarise(readings, (window.start, window.end), stand_of(sensor), ranges)
 

@@ -4,15 +4,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
 
+from daemon.counting import corrected, stand_of
 from daemon.logbook import Archive
-from daemon.night import Window, corrected, plan_at, stand_of
-from daemon.settings import Loaded
 from rules.plan import PlacePlan, Plan, SensorPlan, SpotRange
 from rules.readiness import LAST, Readiness, SensorHealth, SpotRecord, readiness
 from rules.reading import HOUR, MINUTE, Quantity
 from rules.roster import in_force
 from rules.span import Range, Span
 from rules.telling import next_edge, state_at
+
+if TYPE_CHECKING:
+    from daemon.settings import Loaded
 
 LOOK_BACK = 7 * 24 * HOUR
 """So far back it is looked for since when it has been right (ms)."""
@@ -25,7 +27,7 @@ class NoPlace(Exception):  # noqa: N818 - says what is missing
     """There is no such place."""
 
 
-def ready(archive: Archive, loaded: Loaded, place: str, now: int, last: int = LAST) -> Readiness:
+def ready(archive: Archive, loaded: "Loaded", place: str, now: int, last: int = LAST) -> Readiness:
     """Judge a place.
 
     Args:
@@ -38,14 +40,31 @@ def ready(archive: Archive, loaded: Loaded, place: str, now: int, last: int = LA
     Raises:
         NoPlace: The room has no such place.
     """
-    window = Window(now - max(last, LOOK_BACK), now)
-    plan = plan_at(archive, loaded, window)
-    found = next((one for one in plan.places if one.name == place), None)
+    from daemon.night import Window, plan_at  # stands on the settings library
+
+    plan = plan_at(archive, loaded, Window(now - max(last, LOOK_BACK), now))
     known = [one.name for one in loaded.model.place]
-    if found is None or place not in known:
+    if place not in known:
         raise NoPlace(f'there is no place "{place}" (places: {", ".join(known)})')
+    return ready_by(archive, plan, place, (now - max(last, LOOK_BACK), now), last)
+
+
+def ready_by(
+    archive: Archive, plan: Plan, place: str, between: tuple[int, int], last: int = LAST
+) -> Readiness:
+    """Judge a place by a plan that is at hand.
+
+    Args:
+        archive: The logbook.
+        plan: Its calendars reach over the window.
+        place: Its name; it is in the plan.
+        between: From when to look, and now (room time, ms).
+        last: How long it must have been right (ms).
+    """
+    start, now = between
+    found = next(one for one in plan.places if one.name == place)
     sensors = [one for one in plan.sensors if one.place == place]
-    look = _Look(archive, plan, found, window, now - last)
+    look = _Look(archive, plan, found, (start, now), now - last)
     spots = [record for asked, sensor in _asked(found, sensors) for record in look.records(asked, sensor)]
     return readiness(spots, _health(archive, place, sensors), now, last)
 
@@ -118,7 +137,7 @@ class _Look:
     archive: Archive
     plan: Plan
     place: PlacePlan
-    window: Window
+    window: tuple[int, int]
     since: int
 
     def records(self, asked: SpotRange, sensor: SensorPlan | None) -> Iterator[SpotRecord]:
@@ -128,7 +147,7 @@ class _Look:
         for piece in pieces:
             whole = max(0, piece.end - max(piece.start, self.since))
             sums.setdefault(piece.period, _Sum()).whole += whole
-        right, before = None, self.window.start
+        right, before = None, self.window[0]
         for piece, start, end, value in _cut(self._standing(sensor, asked.quantity), pieces):
             good = _right(value, piece.range)
             if start - before > LONG_GAP or not good:
@@ -138,7 +157,7 @@ class _Look:
             before = end
             if end > self.since:
                 sums[piece.period].take(max(start, self.since), end, value, piece.range)
-        if self.window.end - before > LONG_GAP:
+        if self.window[1] - before > LONG_GAP:
             right = None
         where = sensor.spot if sensor is not None else asked.spot
         for period, added in sums.items():
@@ -150,10 +169,10 @@ class _Look:
         """Cut the window where the period or the range in force changes."""
         calendar = self.plan.calendars.get(self.place.calendar)
         settle = self.place.settle
-        found, start = [], self.window.start
-        while start < self.window.end:
+        found, start = [], self.window[0]
+        while start < self.window[1]:
             settled = next_edge(calendar, start - settle) + settle
-            end = min(self.window.end, next_edge(calendar, start), settled)
+            end = min(self.window[1], next_edge(calendar, start), settled)
             day = state_at(calendar, start)
             period = "day and night" if day is None else "day" if day else "night"
             found.append(_Piece(start, end, period, in_force(asked, calendar, settle, start)))
@@ -166,8 +185,8 @@ class _Look:
             return
         stand = stand_of(sensor)
         readings = corrected(self.archive, sensor, quantity, self.window)
-        for (at, value), (after, _) in pairwise(chain(readings, [(self.window.end, 0.0)])):
-            yield max(at, self.window.start), min(after, at + stand, self.window.end), value
+        for (at, value), (after, _) in pairwise(chain(readings, [(self.window[1], 0.0)])):
+            yield max(at, self.window[0]), min(after, at + stand, self.window[1]), value
 
 
 def _cut(

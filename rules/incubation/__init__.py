@@ -9,6 +9,7 @@ from rules.incubation.window import (
     NoReadings,
     NoRecord,
     basis_of,
+    development,
     hatch_window,
 )
 
@@ -24,6 +25,7 @@ __all__ = [
     "RateModel",
     "basis_of",
     "days_at",
+    "development",
     "hatch_window",
     "scaled",
 ]

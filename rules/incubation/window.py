@@ -140,6 +140,27 @@ def hatch_window(curve: Curve, *, species: str | None = None, records: Sequence[
     return _window(_checked(curve), basis_of(species, records))
 
 
+def development(
+    curve: Curve, *, species: str | None = None, records: Sequence[Point] = ()
+) -> tuple[tuple[float, float], ...]:
+    """Give how the development went: (days since laying, share done) along the curve.
+
+    Args:
+        curve: As for :func:`hatch_window`.
+        species: Scientific name.
+        records: The keeper's own (°C, days).
+
+    Raises:
+        NoRecord, ValueError: As :func:`hatch_window`.
+    """
+    basis = basis_of(species, records)
+    found, done = [(0.0, 0.0)], 0.0
+    for stretch in stretches(curve, basis.model, _bounding(basis)):
+        done += stretch.mid * stretch.days
+        found.append((stretch.end, done))
+    return tuple(found)
+
+
 def basis_of(species: str | None, records: Sequence[Point] = ()) -> Basis:
     """Choose what a forecast rests on: own records before a table.
 
