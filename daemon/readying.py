@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
+from typing import TYPE_CHECKING
 
 from daemon.counting import corrected, stand_of
 from daemon.logbook import Archive
