@@ -5,6 +5,7 @@ arrived; it has no contacts and sends nothing. Because the whole is judged anew,
 import changes nothing, and a later file goes on where the earlier one ended.
 """
 
+import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -94,7 +95,7 @@ def import_file(
         done = logbook.import_pages(entries)
         alarms = _judge(loaded, logbook, archive) if done.stored else 0
         if done.stored:
-            last = max(entry.now for entry in entries)
+            last = _not_ahead(max(entry.now for entry in entries), archive)
             body: dict[str, Json] = {"file": file.name, "stored": done.stored, "bad": lines.bad_lines}
             logbook.commit([Batch(last, journal=(Entered(last, Kind.IMPORTED, body),))])
         return ImportReport(
@@ -213,12 +214,22 @@ def _judge(loaded: Loaded, logbook: Logbook, archive: Archive) -> int:
     rows = [_numbered(row, known, numbers) for row in found]
     changed = tuple(row for row in rows if known.get((row.key, row.raised)) != row)
     journal = tuple(
-        replace(one, body={**one.body, "number": numbers[int(str(one.body["number"]))], "imported": True})
+        replace(
+            one,
+            now=_not_ahead(one.now, archive),
+            body={**one.body, "number": numbers[int(str(one.body["number"]))], "imported": True},
+        )
         for one in page.journal
         if one.body.get("number") in numbers
     )
-    logbook.commit([Batch(last, journal=journal, alarms=changed)])
+    logbook.commit([Batch(_not_ahead(last, archive), journal=journal, alarms=changed)])
     return len(fresh)
+
+
+def _not_ahead(now: int, archive: Archive) -> int:
+    """Give an instant of a file for the journal: a wrong year in it must not move room time on."""
+    here = archive.labels().room_instant(time.time_ns() // 1_000_000)
+    return min(now, max(here, archive.last_instant() or here))
 
 
 def _numbered(
