@@ -3,6 +3,7 @@
 import contextlib
 import random
 import tempfile
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import groupby
@@ -131,7 +132,8 @@ class TestBeside:
 
     def test_a_file_of_the_future_does_not_move_room_time(self, tmp_path: Path) -> None:
         """A wrong year in a file leaves the watch's own time alone."""
-        hand = Handled(tmp_path, room("box-1", "box-2"))
+        clock = ManualClock(time.time_ns() // 1_000_000, boottime=HOUR)
+        hand = Handled(tmp_path, room("box-1", "box-2"), clock)
         hand.start()
         hand.feed({"box-1": 29.5, "box-2": 29.5}, 2 * MINUTE)
         hand.commit()
