@@ -11,7 +11,7 @@ from daemon.counting import corrected, stand_of
 from daemon.logbook import Archive, Labels
 from daemon.record import AlarmRow, Json, Kind
 from daemon.settings import Loaded
-from daemon.standing import basis_of, speaker
+from daemon.standing import HORIZON, basis_of, speaker
 from daemon.texts import Speaker, lasting
 from daemon.times import iso, last_dusk
 from rules.plan import PlacePlan, Plan, SensorPlan
@@ -108,16 +108,16 @@ def review(archive: Archive, loaded: Loaded, window: Window) -> Night:
         loaded: The settings.
         window: What to review; not empty.
     """
-    plan = plan_at(archive, loaded, window)
+    plans = _plans_over(archive, loaded, window)
+    plan = plans[0][1]
     recorded = set(archive.series())
-    places = {place.name: place for place in plan.places}
     curves = tuple(
         CurveReview(
             sensor.place,
             sensor.spot,
             sensor.name,
             quantity,
-            _summary(archive, plan, (places[sensor.place], sensor, quantity), window),
+            _summary(archive, plans, (sensor, quantity), window),
         )
         for sensor in plan.sensors
         if sensor.name in _named(plan)
@@ -128,17 +128,32 @@ def review(archive: Archive, loaded: Loaded, window: Window) -> Night:
     return Night(window, curves, alarms, archive.labels())
 
 
+def _plans_over(archive: Archive, loaded: Loaded, window: Window) -> list[tuple[Window, Plan]]:
+    """Give a plan for each part of a window: the calendars of one plan reach only so far."""
+    span = archive.span() or (window.start, window.start)
+    first = max(window.start, min(span[0], window.end) - HORIZON)
+    last = max(min(window.end, span[1] + HORIZON), first + 1)
+    parts = (Window(start, min(start + HORIZON, last)) for start in range(first, last, HORIZON))
+    return [(part, plan_at(archive, loaded, part)) for part in parts]
+
+
 def _named(plan: Plan) -> set[str]:
     """Give the keeper's sensors: all but the watch's own organs."""
     return {sensor.name for sensor in plan.sensors if sensor.reader != "watch"}
 
 
 def _summary(
-    archive: Archive, plan: Plan, which: tuple[PlacePlan, SensorPlan, Quantity], window: Window
+    archive: Archive, plans: list[tuple[Window, Plan]], which: tuple[SensorPlan, Quantity], window: Window
 ) -> Summary:
-    place, sensor, quantity = which
+    sensor, quantity = which
     readings = corrected(archive, sensor, quantity, (window.start, window.end))
-    ranges = ranges_over(plan, place, (sensor.spot, quantity), window)
+    ranges = [
+        in_force
+        for part, plan in plans
+        for place in plan.places
+        if place.name == sensor.place
+        for in_force in ranges_over(plan, place, (sensor.spot, quantity), part)
+    ]
     return summarise(readings, (window.start, window.end), stand_of(sensor), ranges)
 
 

@@ -7,6 +7,9 @@ from daemon.exporting import iso as iso_wall
 from daemon.logbook import Labels
 from daemon.units import Hours
 
+FIRST_YEAR, LAST_YEAR = 1971, 2199
+"""Windows reach so far: calendars are made a few weeks beyond them."""
+
 
 def iso(labels: Labels, now: int) -> str:
     """Write an instant of room time as ISO 8601 UTC."""
@@ -26,6 +29,8 @@ def parsed(text: str, zone: tzinfo) -> int:
         instant = datetime.fromisoformat(text.strip())
     except ValueError:
         raise ValueError(f'"{text}" is no instant; write it like 2026-11-24T21:00') from None
+    if not FIRST_YEAR <= instant.year <= LAST_YEAR:
+        raise ValueError(f'"{text}" is not in the years {FIRST_YEAR} to {LAST_YEAR}')
     if instant.tzinfo is None:
         instant = instant.replace(tzinfo=zone, fold=0)
     return int(instant.timestamp() * 1000)
