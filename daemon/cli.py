@@ -11,7 +11,10 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from daemon.commands.clutch_parser import add_clutch
+from daemon.commands.import_parser import add_form
 from daemon.commands.keeping_parser import add_beginning, add_keeping
+from daemon.commands.tuning_parser import add_tuning
 
 OK, FOUND, USAGE, UNAVAILABLE, TRY_LATER, CONFIG = 0, 1, 2, 69, 75, 78
 """Exit codes: sysexits.h where it has one; 1 only from commands that are asked a yes or no."""
@@ -85,7 +88,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.set_defaults(handler=None)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for add in (add_beginning, _watching, _looking, _ordering, _filing, add_keeping):
+    for add in (add_beginning, _watching, _looking, add_tuning, _ordering, add_clutch, _filing, add_keeping):
         add(commands)
     return parser
 
@@ -180,7 +183,10 @@ def _filing(commands: "Commands") -> None:  # type: ignore[valid-type]
     _room(take)
     take.add_argument("file", type=Path, metavar="FILE.csv")
     take.add_argument("--unit", choices=("C", "F"), default="C", help="unit of temperatures in the file")
-    take.add_argument("--fahrenheit", dest="unit", action="store_const", const="F", help="the same as --unit F")
+    take.add_argument(
+        "--fahrenheit", dest="unit", action="store_const", const="F", help="the same as --unit F"
+    )
+    add_form(take)
     _json(take)
 
 

@@ -123,7 +123,7 @@ def _read(file: Path, form: CsvForm, plan: Plan, progress: Callable[[int], None]
         for line in parse(source, form):
             if isinstance(line, BadLine):
                 lines.add_bad(line)
-            elif (fault := _stranger(line, sensors)) is not None:
+            elif (fault := stranger(line, sensors)) is not None:
                 lines.add_bad(BadLine(line.number, fault))
             else:
                 lines.readings.append(line)
@@ -133,7 +133,8 @@ def _read(file: Path, form: CsvForm, plan: Plan, progress: Callable[[int], None]
     return lines
 
 
-def _stranger(line: CsvReading, sensors: dict[str, SensorPlan]) -> str | None:
+def stranger(line: CsvReading, sensors: dict[str, SensorPlan]) -> str | None:
+    """Say why a reading does not fit the settings, or None where it does."""
     sensor = sensors.get(line.sensor)
     if sensor is None:
         return f'no sensor "{line.sensor}" in the settings'

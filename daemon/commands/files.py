@@ -10,6 +10,7 @@ from typing import TextIO
 from daemon.cli import OK, USAGE, Plain
 from daemon.commands.night import chosen_window
 from daemon.csvfile import CsvForm, CsvRefused
+from daemon.csvform import form_of, preview, preview_json, preview_lines
 from daemon.exporting import export_rows, write_csv, write_json
 from daemon.folders import data_folder
 from daemon.imports import ImportReport, import_file
@@ -24,14 +25,18 @@ from sensors.reader import WATCH
 
 
 def import_(given: argparse.Namespace) -> int:
-    """Take a file into the logbook and say what became of it."""
+    """Take a file into the logbook and say what became of it, or only what was understood."""
     os.umask(0o077)
     loaded = load(given.room)
+    try:
+        form = form_of(given)
+    except ValueError as wrong:
+        raise Plain(str(wrong), USAGE) from None
     progress = Progress("lines read")
     try:
-        report = import_file(
-            loaded, data_folder(loaded), given.file, CsvForm(fahrenheit=given.unit == "F"), progress
-        )
+        if given.preview:
+            return _preview(given, loaded, form)
+        report = import_file(loaded, data_folder(loaded), given.file, form, progress)
     except CsvRefused as refused:
         raise Plain(f"{given.file}: {refused}", USAGE) from None
     except OSError as error:
@@ -42,6 +47,16 @@ def import_(given: argparse.Namespace) -> int:
         print(json.dumps(_as_json(report), indent=2))
     else:
         _say(report, str(given.file))
+    return OK
+
+
+def _preview(given: argparse.Namespace, loaded: Loaded, form: CsvForm) -> int:
+    """Say what was understood of a file; nothing is stored."""
+    found = preview(loaded, given.file, form)
+    if given.json:
+        print(json.dumps(preview_json(found), indent=2))
+    else:
+        print("\n".join(preview_lines(found, loaded)))
     return OK
 
 
