@@ -50,7 +50,7 @@ class Backups:
     @property
     def busy(self) -> bool:
         """Tell whether a copy is being made."""
-        return self._child is not None
+        return self._child is not None and self._child.working
 
     def stop(self) -> None:
         """End a copy under way; nothing half-made stays under its final name."""

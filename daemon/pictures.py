@@ -70,7 +70,7 @@ class Pictures:
     @property
     def busy(self) -> bool:
         """Tell whether a child draws."""
-        return self._drawing is not None
+        return self._drawing is not None and self._drawing[1].working
 
     def stop(self) -> None:
         """End a child that draws; what waits for it stays in the outbox."""

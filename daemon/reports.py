@@ -76,7 +76,7 @@ class Reports:
     @property
     def busy(self) -> bool:
         """Tell whether a child looks back over a night."""
-        return self._child is not None
+        return self._child is not None and self._child.working
 
     def stop(self) -> None:
         """End a child under way."""

@@ -55,6 +55,11 @@ class Sideline:
         """Tell whether the child is gone and all that it said has been given."""
         return self._pipe.closed
 
+    @property
+    def working(self) -> bool:
+        """Tell whether it is still at work within its time; looks without hearing it."""
+        return not self.ended and self._child.poll() is None and time.monotonic() < self._ends
+
     def end(self) -> None:
         """End it now; may take 1 s."""
         if not self.ended:
