@@ -88,7 +88,7 @@ class Pictures:
         if number in self._drawn or time.monotonic() < self._rests_until:
             return False
         try:
-            self._drawing = (number, Sideline(self._job(number), PATIENCE))
+            self._drawing = (number, Sideline(self._job(number), 2 * PATIENCE))
         except OSError:
             return False
         self._ends = time.monotonic() + PATIENCE / 1000
@@ -101,11 +101,11 @@ class Pictures:
         for said in child.poll():
             self._drawn[number] = str(said.get("picture", ""))
             _shorten(self._drawn)
-        if child.ended:
-            self._drawing = None
-        elif time.monotonic() > self._ends:
+        if time.monotonic() > self._ends and not self._drawn.get(number):
             self._rests_until = time.monotonic() + GIVE_UP
             self.stop()
+        elif child.ended:
+            self._drawing = None
 
 
 def _shorten(kept: OrderedDict[int, str]) -> None:

@@ -57,7 +57,9 @@ class Sideline:
 
     @property
     def working(self) -> bool:
-        """Tell whether it is still at work within its time; looks without hearing it."""
+        """Tell whether it is still at work within its time; what it says is kept for ``poll``."""
+        if not self.ended:
+            self._fill()
         return not self.ended and self._child.poll() is None and time.monotonic() < self._ends
 
     def end(self) -> None:
@@ -72,12 +74,16 @@ class Sideline:
         with suppress(ProcessLookupError, PermissionError):
             os.killpg(self._child.pid, signal.SIGKILL)
 
+    def _fill(self) -> None:
+        """Take what is in the pipe, so that the child need not wait."""
+        while chunk := _read(self._pipe.fileno()):
+            self._rest += chunk
+
     def _heard(self) -> list[dict[str, Json]]:
         """Read whole lines; what is no object is left out."""
         if self._pipe.closed:
             return []
-        while chunk := _read(self._pipe.fileno()):
-            self._rest += chunk
+        self._fill()
         *lines, self._rest = self._rest.split(b"\n")
         return [said for line in lines if (said := _object(line)) is not None]
 
