@@ -7,6 +7,7 @@ slow nothing waits for pictures for an hour. One child draws at a time.
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
+from typing import TypeVar
 
 from daemon.alerting import REPORT, TEST
 from daemon.record import Alert, Json
@@ -19,12 +20,16 @@ PATIENCE = 4_000
 GIVE_UP = 3_600.0
 """After a drawing that was too slow none is begun for so long (s)."""
 
+FRESH = 120.0
+"""A picture goes with alerts for so long (s); then it is drawn anew."""
+
 KEPT = 8
 """So many pictures are kept in memory."""
 
 Job = Callable[[int], Mapping[str, Json]]
 """Makes the job of drawing one alarm, by its number."""
 
+_Kept = TypeVar("_Kept")
 _PLAIN = frozenset({REPORT, TEST, Tone.RIGHT_AGAIN.value})
 
 
@@ -38,7 +43,7 @@ class Pictures:
     def __init__(self, job: Job | None) -> None:
         """Begin with no picture."""
         self._job = job
-        self._drawn: OrderedDict[int, str] = OrderedDict()
+        self._drawn: OrderedDict[int, tuple[str, float]] = OrderedDict()
         self._reports: OrderedDict[int, str] = OrderedDict()
         self._waiting: list[Alert] = []
         self._drawing: tuple[int, Sideline] | None = None
@@ -60,7 +65,7 @@ class Pictures:
         """Give the picture of an alert (PNG, base64), or "" where there is none."""
         if alert.tone == REPORT:
             return self._reports.get(alert.now, "")
-        return self._drawn.get(alert.alarms[0], "") if alert.alarms else ""
+        return self._drawn[alert.alarms[0]][0] if alert.alarms and alert.alarms[0] in self._drawn else ""
 
     def keep_report(self, now: int, picture: str) -> None:
         """Keep the picture of the reports that were decided at ``now``."""
@@ -85,7 +90,7 @@ class Pictures:
         number = alert.alarms[0]
         if self._drawing is not None:
             return self._drawing[0] == number
-        if number in self._drawn or time.monotonic() < self._rests_until:
+        if self._fresh(number) or time.monotonic() < self._rests_until:
             return False
         try:
             self._drawing = (number, Sideline(self._job(number), 2 * PATIENCE))
@@ -94,20 +99,24 @@ class Pictures:
         self._ends = time.monotonic() + PATIENCE / 1000
         return True
 
+    def _fresh(self, number: int) -> bool:
+        """Tell whether the curve of an alarm was drawn a moment ago: other contacts get the same."""
+        return number in self._drawn and time.monotonic() - self._drawn[number][1] < FRESH
+
     def _hear(self) -> None:
         if self._drawing is None:
             return
         number, child = self._drawing
         for said in child.poll():
-            self._drawn[number] = str(said.get("picture", ""))
+            self._drawn[number] = (str(said.get("picture", "")), time.monotonic())
             _shorten(self._drawn)
-        if time.monotonic() > self._ends and not self._drawn.get(number):
+        if time.monotonic() > self._ends and not self._fresh(number):
             self._rests_until = time.monotonic() + GIVE_UP
             self.stop()
         elif child.ended:
             self._drawing = None
 
 
-def _shorten(kept: OrderedDict[int, str]) -> None:
+def _shorten(kept: OrderedDict[int, _Kept]) -> None:
     while len(kept) > KEPT:
         kept.popitem(last=False)
