@@ -9,20 +9,27 @@ their own, as when they were imported.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
-from daemon.compile import Overrides, WallOffset
-from daemon.compile import compile as make_plan
 from daemon.door import Door
-from daemon.logbook import FAR, Archive, Labels
+from daemon.logbook import FAR, Archive
 from daemon.night import Window
 from daemon.record import Entered, Entry, Kind
 from daemon.recovery import IMPORTED
+from daemon.rehearsal_plans import (
+    heard,
+    imported_plan,
+    is_organ,
+    only_places,
+    sensors_of,
+    with_learnt,
+    with_outer,
+)
 from daemon.rehearsal_trouble import Yardstick
 from daemon.rehearsal_values import Judged, Life, Message, Task
-from daemon.settings import Loaded
 from daemon.standing import HORIZON, Texts, basis_of
 from daemon.taking import order_of
 from rules.engine import Engine
@@ -39,18 +46,15 @@ from rules.events import (
     Tick,
     Verb,
 )
-from rules.plan import ROOM_DAY, ContactPlan, Plan
+from rules.plan import ROOM_DAY, Plan
 from rules.reading import DAY
 from rules.telling import state_at
 
 WARM_UP = 2 * DAY
 """So long before the window the engine begins to learn, silently (ms)."""
 
-ANYONE = ContactPlan("anyone")
-"""Who is told where the settings name no contact: of everything, at any hour."""
-
-LEARNT = {"constant": ("taus",), "heading": ("tau",)}
-"""What rules learn about a place for good, by their name among a sensor's eyes."""
+OLDEST = DAY
+"""A reading may be so much older than the round that judged it (ms), where only some are looked for."""
 
 TOLD_EVERY = 20_000
 """Progress is told each so many readings."""
@@ -155,6 +159,10 @@ class _Judge:
         return None if index is None else self.lives[index].raised
 
 
+Look = Callable[[int, Engine], None]
+"""Shown an engine as it is at an instant, all readings of that instant taken."""
+
+
 def judge(task: Task, told: Told) -> Judged:
     """Judge the recorded nights of a window by some settings.
 
@@ -169,12 +177,53 @@ def judge(task: Task, told: Told) -> Judged:
         return _Rehearsing(archive, task).run(told)
 
 
+def look(
+    archive: Archive, task: Task, instants: Iterable[int], show: Look, *, imported: bool = False
+) -> None:
+    """Show the engine of a window as it was at some instants.
+
+    Args:
+        archive: The logbook.
+        task: What to judge.
+        instants: Room time, ascending, in the window.
+        show: Takes each instant and the engine; it only looks.
+        imported: The engine of imported nights, not of what came live.
+    """
+    _Rehearsing(archive, task, _Looks(tuple(instants), show, imported)).run(lambda _: None)
+
+
+@dataclass(slots=True)
+class _Looks:
+    """What is to be shown, and how far that is."""
+
+    instants: tuple[int, ...]
+    show: Look
+    imported: bool
+    done: int = 0
+
+    def next(self) -> int:
+        """Give the instant at which the next one may be shown."""
+        return self.instants[self.done] + 1 if self.done < len(self.instants) else FAR
+
+    def before(self, now: int, judge: _Judge | None) -> None:
+        """Show what lies before an instant."""
+        while self.done < len(self.instants) and self.instants[self.done] < now:
+            instant = self.instants[self.done]
+            self.done += 1
+            if judge is not None:
+                judge.tell(Tick(instant))
+                self.show(instant, judge.engine)
+
+
 class _Rehearsing:
     """The work of :func:`judge`."""
 
-    def __init__(self, archive: Archive, task: Task) -> None:
+    def __init__(self, archive: Archive, task: Task, looks: _Looks | None = None) -> None:
         self.archive = archive
         self.task = task
+        self.looks = looks
+        self.texts = Texts(archive, task.loaded.path)
+        self.places = with_outer(task)
         self.labels = archive.labels()
         self.begin = self.after = task.window.start - WARM_UP
         self.yardstick = Yardstick(task.window.end) if task.yardstick else None
@@ -182,38 +231,66 @@ class _Rehearsing:
         self.live = self._live()
         self.imports: _Judge | None = None
         self._renewed = 0
-
-    def run(self, told: Told) -> Judged:
-        """Go through the record once."""
-        window = self.task.window
-        acts = iter(self._acts())
-        act = next(acts, None)
-        files = {
+        self._coming = deque(self._acts())
+        self._files = {
             name
-            for place in self.task.loaded.model.place
+            for place in task.loaded.model.place
             for name, sensor in zip(place.sensor_names(), place.sensor, strict=True)
             if sensor.read.by == "import"
         }
-        live, readings, count = self.live, 0, 0
-        for entry in self.archive.replay(self.begin, window.end):
+
+    def run(self, told: Told) -> Judged:
+        """Go through the record once."""
+        turn = self._pass_to(self.begin)
+        readings = count = 0
+        for count, entry in enumerate(self._entries(), 1):
             now = entry.now
-            while act is not None and act.now <= now:
-                self._act(act)
-                act = next(acts, None)
-            count += 1
-            if now >= window.start:
+            if now >= turn:
+                turn = self._pass_to(now)
+            if now >= self.task.window.start:
                 readings += 1
             if count % TOLD_EVERY == 0:
                 told(count)
-            if entry.quality in IMPORTED or entry.sensor in files:
-                self._read_imported(entry)
-            elif live is not None:
-                live.read(entry, None if entry.stamp is None else self._offset(now))
-        while act is not None:
-            self._act(act)
-            act = next(acts, None)
+            self._read(entry)
+        self._pass_to(self.task.window.end)
         told(count)
         return self._found(readings)
+
+    def _pass_to(self, now: int) -> int:
+        """Let everything but readings happen up to an instant; give the next one of interest."""
+        while self._coming and self._coming[0].now <= now:
+            act = self._coming.popleft()
+            self._look(act.now)
+            self._act(act)
+        self._look(now)
+        turn = self._coming[0].now if self._coming else FAR
+        return min(turn, self.looks.next() if self.looks else FAR)
+
+    def _look(self, now: int) -> None:
+        if self.looks is not None:
+            self.looks.before(now, self.imports if self.looks.imported else self.live)
+
+    def _read(self, entry: Entry) -> None:
+        if entry.quality in IMPORTED or entry.sensor in self._files:
+            self._read_imported(entry)
+        elif self.live is not None:
+            self.live.read(entry, None if entry.stamp is None else self._offset(entry.now))
+
+    def _entries(self) -> Iterator[Entry]:
+        """Give the readings in judged order: of the whole room, or of a few places."""
+        begin, end = self.begin, self.task.window.end
+        if self.places is None:
+            return self.archive.replay(begin, end)
+        mine = sensors_of(self.task.loaded, self.places)
+        series = [key for key in self.archive.series() if key[0] in mine or is_organ(key[0])]
+        found = [
+            entry
+            for sensor, quantity in series
+            for entry in self.archive.readings(sensor, quantity, begin - OLDEST, end)
+            if begin <= entry.now < end
+        ]
+        found.sort(key=lambda e: (e.now, e.at, e.sensor, e.quantity.value, e.row or 0))
+        return iter(found)
 
     def _offset(self, now: int) -> int | None:
         return self.labels.offset_at(now) if self.labels.starts else None
@@ -277,7 +354,7 @@ class _Rehearsing:
             entries = self._entered(Kind.PLAN, until=snapshot.now + 1)
             if snapshot.now > self.begin or not entries:
                 continue
-            then = Texts(self.archive, self.task.loaded.path).plan_of(entries[-1])
+            then = self.texts.plan_of(entries[-1])
             if then is None:
                 continue
             try:
@@ -336,37 +413,22 @@ class _Rehearsing:
         return self.archive.journal(since, until, kinds)
 
     def _plan(self, entered: Entered, now: int) -> Plan:
-        plan = basis_of(entered.body).plan(self.task.loaded.model, now)
-        return _heard(self.task, plan)
+        basis = basis_of(entered.body)
+        then = self.texts.model(basis.digest) if self.task.as_it_was else None
+        plan = basis.plan(then or self.task.loaded.model, now)
+        return only_places(heard(self.task, plan), self.places)
 
     # -- what came out of files ------------------------------------------------------------
 
     def _read_imported(self, entry: Entry) -> None:
         now = entry.now
         if self.imports is None or now - self._renewed > HORIZON:
-            plan, self._renewed = imported_plan(self.task.loaded, self.labels, now), now
+            plan = only_places(imported_plan(self.task.loaded, self.labels, now), self.places)
+            self._renewed = now
             if self.imports is None:
                 self.imports = _Judge(plan, Engine(plan), self.yardstick, imported=True)
             self.imports.tell(plan)
         self.imports.read(entry, None)
-
-
-def imported_plan(loaded: Loaded, labels: Labels, now: int) -> Plan:
-    """Give the plan by which imported nights are judged: no sensor is ever silent."""
-    clock = WallOffset(labels.offset_at(now))
-    plan = make_plan(loaded.model, now=now, clock=clock, overrides=Overrides())
-    sensors = tuple(replace(sensor, silence=0) for sensor in plan.sensors if sensor.reader != "watch")
-    return replace(plan, sensors=sensors, contacts=plan.contacts or (ANYONE,))
-
-
-def _heard(task: Task, plan: Plan) -> Plan:
-    """Let nobody be silent that was never recorded, and somebody be told."""
-    if task.unheard:
-        sensors = tuple(
-            replace(sensor, silence=0) if sensor.name in task.unheard else sensor for sensor in plan.sensors
-        )
-        plan = replace(plan, sensors=sensors)
-    return plan if plan.contacts else replace(plan, contacts=(ANYONE,))
 
 
 def _within(life: Life, window: Window) -> Life | None:
@@ -374,15 +436,3 @@ def _within(life: Life, window: Window) -> Life | None:
     if life.raised >= window.end or (life.cleared is not None and life.cleared <= window.start):
         return None
     return life
-
-
-def with_learnt(state: dict[str, object], snapshot: Mapping[str, Any]) -> dict[str, object]:
-    """Put what a snapshot knows of the places' time constants into another state."""
-    into: Any = state.get("findings", {})
-    known = snapshot.get("findings", {}).get("eyes", {})
-    for sensor, eyes in into.get("eyes", {}).items():
-        for rule, names in LEARNT.items():
-            memory = known.get(sensor, {}).get("rules", {}).get(rule)
-            if memory is not None and rule in eyes["rules"]:
-                eyes["rules"][rule].update({name: memory[name] for name in names if name in memory})
-    return state

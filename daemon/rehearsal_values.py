@@ -27,6 +27,10 @@ class Task:
         unheard: Sensors that have no record and are new in these settings: their silence
             says nothing.
         yardstick: Measure trouble too.
+        as_it_was: Judge by the settings that were in force then, not by ``loaded``; only
+            where the journal does not hold them any more (and for nights out of files)
+            ``loaded`` counts.
+        places: Judge only these places, and what they stand in; None: all.
     """
 
     loaded: Loaded
@@ -35,6 +39,8 @@ class Task:
     orders: bool = True
     unheard: frozenset[str] = frozenset()
     yardstick: bool = False
+    as_it_was: bool = False
+    places: frozenset[str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

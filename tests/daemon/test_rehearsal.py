@@ -25,8 +25,9 @@ from daemon.night import Window
 from daemon.record import Batch, Entry
 from daemon.rehearsal import rehearse, window_of
 from daemon.rehearsal_difference import difference, fullest
-from daemon.rehearsal_judge import judge, with_learnt
+from daemon.rehearsal_judge import judge
 from daemon.rehearsal_marks import marks
+from daemon.rehearsal_plans import with_learnt
 from daemon.rehearsal_trouble import Yardstick, unseen
 from daemon.rehearsal_values import Judged, Life, Rehearsal, Task, Trouble, What
 from daemon.settings import Loaded, load
