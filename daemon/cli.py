@@ -191,4 +191,5 @@ def _filing(commands: "Commands") -> None:  # type: ignore[valid-type]
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    # Under its own name: the commands raise the exceptions of that module, not of this one.
+    sys.exit(importlib.import_module("daemon.cli").main())
