@@ -158,6 +158,7 @@ class Causes:
             return None
         for cause in self._open.values():
             follows = alarm.wrong.since >= cause.wrong.since - SLACK
-            if cause.key.rule in OPENED and cause.key.place == alarm.key.place and follows:
+            here = cause.key.rule in OPENED and cause.key.place == alarm.key.place
+            if here and follows and self._covers(cause, alarm):
                 return cause.key
         return None

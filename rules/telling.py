@@ -286,8 +286,16 @@ class Telling:
                 continue
             alarm = self._book.open.get(key[0])
             gone = alarm is None or alarm.raised != key[1]
-            if gone or (alarm is not None and not self._wants_voice(alarm)):
+            if gone or (
+                alarm is not None and not self._wants_voice(alarm) and not self._speaks_for(alarm, tone)
+            ):
                 del mouth.waiting[key]
+
+    def _speaks_for(self, cause: Alarm, tone: Tone) -> bool:
+        """Tell whether a cause that somebody has seen still speaks for what got worse since."""
+        if tone is not Tone.WORSE or cause.cause is not None or self._book.shelf_of(cause) is not None:
+            return False
+        return any(one.life is Life.UNACKNOWLEDGED for one in self._book.explained_by(cause.key))
 
     def _may_go(self, mouth: Mouth, priority: Priority, now: int) -> bool:
         on_duty = mouth.plan.on_duty is None or state_at(self._calendars.get(mouth.plan.on_duty), now)

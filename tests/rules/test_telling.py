@@ -1,0 +1,348 @@
+"""Who is told of what, and when: repeats, escalation, quiet hours, distance, right again."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.engine import Engine
+from rules.events import Away, Notice, Order, Tick, Tone, Verb
+from rules.plan import ROOM_DAY, Calendar, ContactKind, ContactPlan, PlaceKind, Priority
+from rules.reading import HOUR, MINUTE, SECOND, Quantity, Reading
+from rules.telling import WINDOW, Mouth, last_edge, next_edge, state_at
+from tests.kit.rooms import EVERY, T0, contact, one_box, place, sensor, steadily
+
+HIGH_ONLY = frozenset({Priority.HIGH})
+BY_DAY = Calendar(first=True)
+
+
+def evening(contacts, values, *, calendars=None, hours=12):
+    """Play one thermometer's values a minute, the last one on and on; give the engine and its notices."""
+    plan = one_box(contacts=contacts, calendars=calendars or {ROOM_DAY: BY_DAY})
+    engine, found = Engine(plan), []
+    values = [*values, *[values[-1]] * (hours * 60 - len(values))]
+    for reading in steadily("a", values):
+        found += [effect for effect in engine.step(reading) if isinstance(effect, Notice)]
+    return engine, found
+
+
+def said(notices, contact_name="first"):
+    """Give (minutes after the beginning, tones) of what a contact was told."""
+    return [
+        ((notice.now - T0) // MINUTE, *(one.tone for one in notice.told))
+        for notice in notices
+        if notice.contact == contact_name
+    ]
+
+
+class TestRepeats:
+    def test_high_is_repeated_eight_times(self):
+        """An unacknowledged high alarm is said again after 10, 20, 40 min, then each hour, eight times."""
+        _, notices = evening((ContactPlan("first"),), [36.5])
+        first, *again = said(notices)
+        assert first == (3, Tone.RAISED)
+        assert [minute - 3 for minute, _ in again] == [10, 20, 40, 60, 120, 180, 240, 300]
+        assert {tone for _, tone in again} == {Tone.REPEAT}
+
+    def test_medium_is_repeated_once(self):
+        """An unacknowledged medium alarm is said again once, after an hour."""
+        _, notices = evening((ContactPlan("first"),), [32.0])
+        assert said(notices) == [(6, Tone.RAISED), (66, Tone.REPEAT)]
+
+    def test_medium_waits_for_the_day(self):
+        """By night the repeat of a medium alarm waits until the day begins."""
+        night = Calendar(first=False, edges=(T0 + 5 * HOUR,))
+        _, notices = evening((ContactPlan("first"),), [32.0], calendars={ROOM_DAY: night})
+        assert said(notices) == [(6, Tone.RAISED), (300, Tone.REPEAT)]
+
+    def test_an_unknown_day_lets_it_repeat(self):
+        """Where the time of day is not known, no hour is night."""
+        _, notices = evening((ContactPlan("first"),), [32.0], calendars={"none": BY_DAY})
+        assert said(notices) == [(6, Tone.RAISED), (66, Tone.REPEAT)]
+
+    @pytest.mark.parametrize("verb", [Verb.ACKNOWLEDGE, Verb.SHELVE], ids=str)
+    def test_what_was_seen_is_not_repeated(self, verb):
+        """Acknowledged or shelved, nothing is said again."""
+        engine, notices = evening((ContactPlan("first"),), [36.5], hours=1)
+        assert len(notices) == 4
+        alarm = engine.open_alarms()[0]
+        now = T0 + HOUR + SECOND
+        engine.step(Order(now, "Ines", verb, alarm.key, alarm.raised, until=now + 9 * HOUR))
+        assert not [
+            e
+            for e in engine.step(Tick(now + 8 * HOUR))
+            if isinstance(e, Notice)
+            and e.contact == "first"
+            and any(told.alarm == alarm.key for told in e.told)
+        ]
+
+    def test_taken_back_it_repeats_from_then(self):
+        """An acknowledgement that is taken back lets repeats count anew."""
+        engine, _ = evening((ContactPlan("first"),), [36.5], hours=1)
+        alarm = engine.open_alarms()[0]
+        now = T0 + HOUR + SECOND
+        for verb in (Verb.ACKNOWLEDGE, Verb.TAKE_BACK):
+            engine.step(Order(now, "Ines", verb, alarm.key, alarm.raised))
+        notices = []
+        for reading in steadily("a", [36.5] * 15, start=now + EVERY):
+            notices += [one for one in engine.step(reading) if isinstance(one, Notice)]
+        assert [one.now - now for one in notices] == [10 * MINUTE]
+        assert [one.tone for one in notices[0].told] == [Tone.REPEAT]
+
+    def test_after_a_span_away_it_is_said_once(self):
+        """Repeats that became due while nobody ran are one message on return."""
+        engine, _ = evening((ContactPlan("first"),), [36.5], hours=1)
+        back = T0 + 6 * HOUR
+        notices = [one for one in engine.step(Away(T0 + HOUR + SECOND, back)) if isinstance(one, Notice)]
+        notices += [one for one in engine.step(Tick(back + SECOND)) if isinstance(one, Notice)]
+        assert [(one.now, [told.tone for told in one.told]) for one in notices] == [(back, [Tone.REPEAT])]
+
+
+class TestGoingUp:
+    def test_it_speaks_again_after_an_acknowledgement(self):
+        """An acknowledged medium alarm that becomes high is a new alert, and repeats again."""
+        engine, _ = evening((ContactPlan("first"),), [32.0] * 20, hours=0)
+        alarm = engine.open_alarms()[0]
+        now = T0 + 20 * MINUTE + SECOND
+        engine.step(Order(now, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+        found = []
+        for reading in steadily("a", [36.5] * 20, start=now + EVERY):
+            found += [one for one in engine.step(reading) if isinstance(one, Notice)]
+        assert [told.tone for one in found for told in one.told] == [Tone.WORSE, Tone.REPEAT]
+
+    def test_it_speaks_again_on_the_shelf(self):
+        """Shelving holds for the priority at which it was given."""
+        engine, _ = evening((ContactPlan("first"),), [32.0] * 20, hours=0)
+        alarm = engine.open_alarms()[0]
+        now = T0 + 20 * MINUTE + SECOND
+        engine.step(Order(now, "Ines", Verb.SHELVE, alarm.key, alarm.raised, until=now + 5 * HOUR))
+        found = []
+        for reading in steadily("a", [36.5] * 5, start=now + EVERY):
+            found += [one for one in engine.step(reading) if isinstance(one, Notice)]
+        assert [told.tone for one in found for told in one.told] == [Tone.WORSE]
+
+    def test_before_the_first_word_it_is_said_as_raised(self):
+        """What got worse while it waited is said first as raised, at its new priority."""
+        quiet = {ROOM_DAY: BY_DAY, "quiet": Calendar(first=True)}
+        _, notices = evening(
+            (ContactPlan("first", quiet="quiet"),), [32.0] * 12 + [36.5], calendars=quiet, hours=1
+        )
+        assert said(notices)[0][1] is Tone.RAISED
+        assert notices[0].priority is Priority.HIGH
+
+
+class TestEscalation:
+    CONTACTS = (ContactPlan("first"), ContactPlan("second", HIGH_ONLY, after=15 * MINUTE))
+
+    def test_the_next_contact_is_told_when_nobody_has_seen_it(self):
+        """After its time the second contact is told, and of repeats from then on."""
+        _, notices = evening(self.CONTACTS, [36.5], hours=1)
+        assert said(notices, "second") == [(18, Tone.ESCALATION), (23, Tone.REPEAT), (43, Tone.REPEAT)]
+
+    def test_acknowledged_in_time_nobody_else_is_told(self):
+        """An acknowledgement keeps the second contact out of it."""
+        engine, _ = evening(self.CONTACTS, [36.5] * 10, hours=0)
+        alarm = engine.open_alarms()[0]
+        engine.step(Order(T0 + 11 * MINUTE, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+        assert not [
+            one
+            for one in engine.step(Tick(T0 + 5 * HOUR))
+            if isinstance(one, Notice)
+            and one.contact == "second"
+            and any(told.alarm == alarm.key for told in one.told)
+        ]
+
+    def test_at_the_instant_of_a_repeat_it_is_still_news(self):
+        """A contact that hears of an alarm for the first time is not told of a repeat."""
+        contacts = (ContactPlan("first"), ContactPlan("second", after=10 * MINUTE))
+        _, notices = evening(contacts, [36.5], hours=1)
+        assert said(notices, "second")[0] == (13, Tone.ESCALATION)
+
+    def test_priorities_are_the_contacts_own(self):
+        """A contact for high only hears nothing of medium."""
+        _, notices = evening(self.CONTACTS, [32.0], hours=3)
+        assert said(notices, "second") == []
+
+
+class TestHours:
+    def test_quiet_hours_let_only_high_through(self):
+        """A medium alarm waits for the end of the quiet hours; a high one does not."""
+        calendars = {ROOM_DAY: BY_DAY, "quiet": Calendar(first=True, edges=(T0 + 5 * HOUR,))}
+        contacts = (ContactPlan("first", quiet="quiet"),)
+        _, medium = evening(contacts, [32.0], calendars=calendars)
+        _, high = evening(contacts, [36.5], calendars=calendars)
+        assert said(medium)[0][0] == 5 * 60
+        assert said(medium)[0][1] is Tone.RAISED
+        assert said(high)[0] == (3, Tone.RAISED)
+
+    def test_off_duty_nothing_is_said(self):
+        """Who is not on duty hears nothing, high or not, until duty begins."""
+        calendars = {ROOM_DAY: BY_DAY, "duty": Calendar(first=False, edges=(T0 + 2 * HOUR,))}
+        _, notices = evening((ContactPlan("first", on_duty="duty"),), [36.5], calendars=calendars, hours=3)
+        assert said(notices)[0][0] == 2 * 60
+
+    def test_unknown_hours_are_neither_quiet_nor_off_duty(self):
+        """A calendar that is not known keeps nobody from being told."""
+        _, notices = evening((ContactPlan("first", quiet="quiet", on_duty="duty"),), [32.0], hours=1)
+        assert said(notices)[0][0] == 6
+
+    def test_what_was_right_again_before_it_was_said_is_not_said(self):
+        """An alarm that came and went in quiet hours is no news in the morning."""
+        calendars = {ROOM_DAY: BY_DAY, "quiet": Calendar(first=True, edges=(T0 + 5 * HOUR,))}
+        contacts = (ContactPlan("first", quiet="quiet"),)
+        _, notices = evening(contacts, [32.0] * 20 + [30.0], calendars=calendars)
+        assert notices == []
+
+
+class TestRightAgain:
+    def test_who_was_told_is_told_that_it_is_right(self):
+        """When it is right again, that is said to those who heard of it."""
+        _, notices = evening(
+            (ContactPlan("first"), ContactPlan("second", HIGH_ONLY)), [32.0] * 20 + [30.0], hours=1
+        )
+        assert said(notices) == [(6, Tone.RAISED), (24, Tone.RIGHT_AGAIN)]
+        assert said(notices, "second") == []
+
+
+class TestDistance:
+    @given(st.lists(st.integers(0, 5 * MINUTE), max_size=60))
+    def test_never_more_than_three_in_ten_minutes(self, steps):
+        """However often something is to be said, no ten minutes hold more than three messages."""
+        mouth, now, sent = Mouth(ContactPlan("first")), T0, []
+        for step in steps:
+            now += step
+            allowed = mouth.allowed(now)
+            assert now <= allowed <= now + WINDOW
+            assert mouth.allowed((now + allowed) // 2) == allowed
+            if allowed == now:
+                sent.append(now)
+                mouth.sent = sent[-3:]
+        assert all(third >= first + WINDOW for first, third in zip(sent, sent[3:], strict=False))
+
+    def test_many_at_once_are_one_message(self):
+        """A whole rack that fails in one minute is one message, gravest first."""
+        places = tuple(place(f"box-{n}") for n in range(12))
+        plan = one_box(places=places, sensors=tuple(sensor(f"s{n:02}", f"box-{n}") for n in range(12)))
+        engine, notices = Engine(plan), []
+        for minute in range(1, 9):
+            for n in range(12):
+                value = 36.5 if n < 6 else 32.0
+                reading = Reading(
+                    f"s{n:02}", Quantity.TEMPERATURE, value, T0 + minute * EVERY, T0 + minute * EVERY
+                )
+                notices += [one for one in engine.step(reading) if isinstance(one, Notice)]
+        notices += [one for one in engine.step(Tick(T0 + 9 * EVERY)) if isinstance(one, Notice)]
+        assert [len(one.told) for one in notices] == [6, 6]
+        assert [one.priority for one in notices] == [Priority.HIGH, Priority.MEDIUM]
+
+
+class TestCause:
+    """One cause, one message."""
+
+    @staticmethod
+    def room():
+        """Give a room with the mains, an incubator and two boxes in it."""
+        inside = {"inside": "inc-1"}
+        places = (
+            place("cellar", PlaceKind.ROOM, ranges=()),
+            place("inc-1", PlaceKind.INCUBATOR, inside="cellar"),
+            place("box-1", **inside),
+            place("box-2", **inside),
+        )
+        sensors = (
+            contact("mains", "cellar", ContactKind.MAINS, silence=0),
+            sensor("a", "box-1"),
+            sensor("b", "box-2"),
+        )
+        return one_box(places=places, sensors=sensors)
+
+    @staticmethod
+    def minutes(engine, value, start, count):
+        """Play both boxes at one value; give the notices."""
+        found = []
+        for minute in range(start, start + count):
+            for name in ("a", "b"):
+                at = T0 + minute * EVERY
+                found += engine.step(Reading(name, Quantity.TEMPERATURE, value, at, at))
+        return [one for one in found if isinstance(one, Notice)]
+
+    def lost(self):
+        """Let the mains go; give the engine and what was said."""
+        engine = Engine(self.room())
+        self.minutes(engine, 30.0, 1, 5)
+        now = T0 + 5 * EVERY + SECOND
+        found = list(engine.step(Reading("mains", Quantity.CONTACT, 0.0, now, now)))
+        found += engine.step(Tick(now + SECOND))
+        return engine, [one for one in found if isinstance(one, Notice)]
+
+    def test_a_power_cut_is_one_message(self):
+        """What the mains explain is raised, suppressed, and not said on its own."""
+        engine, notices = self.lost()
+        assert [told.alarm.rule for one in notices for told in one.told] == ["mains lost"]
+        assert self.minutes(engine, 27.0, 6, 8) == []
+        explained = [alarm for alarm in engine.open_alarms() if alarm.cause]
+        assert {alarm.key.place for alarm in explained} == {"box-1", "box-2"}
+
+    @pytest.mark.parametrize("seen", [False, True], ids=["unseen", "acknowledged"])
+    def test_the_cause_speaks_for_what_left_safe(self, seen):
+        """An explained alarm that goes up speaks as its cause, with the places, acknowledged or not."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        if seen:
+            mains = next(one for one in engine.open_alarms() if one.key.rule == "mains lost")
+            engine.step(Order(T0 + 13 * EVERY + SECOND, "Ines", Verb.ACKNOWLEDGE, mains.key, mains.raised))
+        notices = self.minutes(engine, 18.0, 14, 6)
+        told = [told for one in notices for told in one.told if told.tone is not Tone.REPEAT]
+        assert [(one.alarm.rule, one.tone) for one in told] == [("mains lost", Tone.WORSE)]
+        assert {key.place for key in told[0].explains} == {"box-1", "box-2"}
+
+    def test_an_open_lid_never_hides_what_is_graver(self):
+        """What leaves safe at once under an open lid (medium) is said on its own."""
+        lid = contact("lid", "box-1", ContactKind.LID, silence=0)
+        engine, notices = Engine(one_box(sensors=(sensor("a", "box-1"), lid))), []
+        engine.step(Reading("lid", Quantity.CONTACT, 0.0, T0 + SECOND, T0 + SECOND))
+        for reading in steadily("a", [30.0] * 24 + [18.0] * 5):
+            notices += [one for one in engine.step(reading) if isinstance(one, Notice)]
+        told = [(one.alarm.rule, one.priority) for notice in notices for one in notice.told]
+        assert told == [("lid open", Priority.MEDIUM), ("too cool", Priority.HIGH)]
+
+    def test_acknowledging_the_cause_acknowledges_what_it_explains(self):
+        """The cause's acknowledgement is that of its places, at the priority that they have."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        mains = next(one for one in engine.open_alarms() if one.key.rule == "mains lost")
+        engine.step(Order(T0 + 13 * EVERY + SECOND, "Ines", Verb.ACKNOWLEDGE, mains.key, mains.raised))
+        assert {one.life.name for one in engine.open_alarms()} == {"ACKNOWLEDGED"}
+
+    def test_when_the_cause_goes_what_stays_speaks(self):
+        """With the mains back, a box that is still cold is said on its own."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        now = T0 + 14 * EVERY
+        found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
+        found += engine.step(Tick(now + 5 * MINUTE))
+        told = [told for one in found if isinstance(one, Notice) for told in one.told]
+        assert {one.alarm.place for one in told if one.tone is Tone.RAISED} == {"box-1", "box-2"}
+        assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
+
+
+class TestCalendars:
+    @given(
+        st.booleans(),
+        st.lists(st.integers(0, 1000), unique=True, max_size=8).map(sorted),
+        st.integers(-5, 1005),
+    )
+    def test_edges_turn_the_state(self, first, edges, instant):
+        """The state turns over at each edge, the edge itself included."""
+        calendar = Calendar(first, tuple(edges))
+        expected = first
+        for edge in edges:
+            expected = not expected if edge <= instant else expected
+        assert state_at(calendar, instant) is expected
+        before, after = last_edge(calendar, instant), next_edge(calendar, instant)
+        assert before is None or before <= instant
+        assert after > instant
+
+    def test_no_calendar_is_not_known(self):
+        """Without a calendar no state and no edge is known."""
+        assert state_at(None, 0) is None
+        assert last_edge(None, 0) is None
