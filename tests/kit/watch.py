@@ -77,7 +77,7 @@ class Layout:
     hold: str = "1 s"
     off: str = "1 s"
     window: int = 400
-    commit: str = "15 s"
+    commit: str = "1 s"
     contacts: Mapping[str, str] = field(default_factory=dict)
     kind: str = "enclosure"
     more: str = ""

@@ -1,0 +1,100 @@
+"""Alerts out of a watch whose clock runs at the test's pace, to real receivers that have a bad night."""
+
+from pathlib import Path
+
+import pytest
+
+from rules.reading import HOUR, MINUTE, SECOND
+from tests.kit.hand import Handled, room
+from tests.kit.history import History, judged
+from tests.kit.receivers import HttpReceiver, Mode, http_receiver
+
+GOOD, WARM = 29.5, 35.0
+
+BOTH = """
+[[contact]]
+name = "good"
+reach = "good"
+priorities = ["high", "medium", "low"]
+"""
+
+
+def two(folder: Path, bad: HttpReceiver, good: HttpReceiver) -> Handled:
+    """Give a room with two contacts."""
+    reach = {"first": bad.reach, "good": good.reach}
+    hand = Handled(folder, room("box-1", contact=True, more=BOTH), reach=reach)
+    hand.start()
+    hand.feed({"box-1": GOOD}, 3 * MINUTE)
+    return hand
+
+
+class TestBadNights:
+    @pytest.mark.parametrize(
+        "mode", [Mode.MUTE, Mode.DRIP, Mode.ERROR, None], ids=["mute", "dripping", "500", "dead"]
+    )
+    def test_the_other_contact_is_served_and_the_bad_one_afterwards(
+        self, tmp_path: Path, mode: Mode | None
+    ) -> None:
+        """Judging and recording go on meanwhile; nothing that was raised goes untold."""
+        bad = HttpReceiver(mode=mode or Mode.OK)
+        if mode is not None:
+            bad.up()
+        try:
+            with http_receiver() as good:
+                hand = two(tmp_path, bad, good)
+                hand.feed({"box-1": WARM}, 4 * MINUTE)
+                assert any("too warm" in title for title in good.titles())
+                count, bad.mode = len(bad.got), Mode.OK
+                if mode is None:
+                    bad.up()
+                hand.feed({"box-1": WARM}, 6 * MINUTE)
+                assert any("too warm" in title for title in bad.titles()[count:])
+                hand.commit()
+                with hand.archive() as archive:
+                    history = History()
+                    history.take([*good.got, *bad.got])
+                    verdict = judged(archive, history)
+                    assert len([one for one in archive.replay_rows(0) if one.sensor == "box-1"]) == 26
+                assert verdict.faults == 0, str(verdict)
+                hand.end()
+        finally:
+            bad.down()
+
+    def test_eight_hours_dead_end_in_one_message_gravest_first(self, tmp_path: Path) -> None:
+        """When the contact is back it is told once of all that happened, and what is over by then."""
+        bad = HttpReceiver()
+        try:
+            with http_receiver() as good:
+                hand = two(tmp_path, bad, good)
+                hand.feed({"box-1": WARM}, 5 * MINUTE)
+                for _ in range(3):
+                    hand.drop()
+                    hand.clock.advance(SECOND)
+                    hand.start()
+                    hand.feed({"box-1": GOOD}, 20 * MINUTE)
+                    hand.feed({"box-1": WARM}, 20 * MINUTE)
+                hand.feed({"box-1": GOOD}, HOUR, every=MINUTE)
+                bad.up()
+                hand.feed({"box-1": GOOD}, 30 * MINUTE)
+                assert len([one for one in bad.titles() if "too warm" in one]) <= 2
+                assert "eanwhile right again" in bad.got[0].json["message"] + bad.titles()[0]
+                hand.commit()
+                with hand.archive() as archive:
+                    history = History()
+                    history.take([*good.got, *bad.got])
+                    verdict = judged(archive, history)
+                assert verdict.faults == 0, str(verdict)
+                hand.end()
+        finally:
+            bad.down()
+
+    def test_a_lost_answer_brings_at_most_three_in_an_hour(self, tmp_path: Path) -> None:
+        """An attempt that may have arrived is repeated, with the same alarm number, but not for ever."""
+        with http_receiver(Mode.LOST) as bad, http_receiver() as good:
+            hand = two(tmp_path, bad, good)
+            hand.feed({"box-1": WARM}, 55 * MINUTE, every=MINUTE)
+            number = hand.alarms("too warm")[0].number
+            same = [got for got in bad.got if got.json["title"] == "box-1 too warm, 35.0 °C"]
+            assert 1 <= len(same) <= 3
+            assert all(f"alarm {number}" in got.json["message"] for got in same)
+            hand.end()
