@@ -452,6 +452,8 @@ class Engine:
                 reason = ("Inside the range that counts now",)
                 self._book.right(key, track.holder, reason, now, track.value)
             self._let_wait(track)
+            if not track.calm:
+                self._schedule_track(track)
         self._findings.refresh(place, calendar, now)
         change = place.next_change(calendar, now)
         if change != NEVER:

@@ -77,6 +77,11 @@ class Source:
             self.now = max(self.now, self.newest)
         self.wall = wall
 
+    @property
+    def archive(self) -> Archive:
+        """The logbook, for questions of more than one answer (clutches, readiness)."""
+        return self._archive
+
     def age(self) -> int | None:
         """Give how old the newest round is (ms), or None: there is none."""
         if self.newest is None:

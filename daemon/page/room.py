@@ -6,7 +6,7 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import Literal
 
-from daemon.record import Json
+from daemon.clutch_settings import ClutchSettings
 from daemon.texts import Speaker
 from rules.plan import PlacePlan, Plan, SensorPlan
 from rules.reading import Quantity
@@ -35,7 +35,7 @@ class Room:
         open_reading: Reading needs no login on the network either.
         hosts: Further names under which the page may be opened.
         out_of_service: Places that an order took out of service.
-        clutches: Clutches as rows of words.
+        clutches: The config's part of the clutches.
     """
 
     name: str
@@ -48,7 +48,7 @@ class Room:
     open_reading: bool = False
     hosts: tuple[str, ...] = ()
     out_of_service: frozenset[str] = frozenset()
-    clutches: tuple[Mapping[str, Json], ...] = ()
+    clutches: ClutchSettings = field(default_factory=ClutchSettings)
 
     def place(self, name: str) -> PlacePlan | None:
         """Give a place by its name."""

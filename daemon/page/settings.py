@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from daemon.clutch_settings import of_model
 from daemon.compile import compile as compile_plan
 from daemon.page.following import Opened
 from daemon.page.room import DayHours, Room
@@ -42,27 +43,13 @@ def room_of(loaded: Loaded, env: Mapping[str, str] = os.environ) -> Room:
         address=str(model.page.address or ""),
         open_reading=model.page.open,
         hosts=model.page.hosts,
-        clutches=tuple(_clutch(each.id, each) for each in model.clutch),
+        clutches=of_model(model),
     )
 
 
 def _keepers(plan: Plan) -> Plan:
     """Leave out the watch's own place: its alarms are shown, it has no curve."""
     return replace(plan, places=tuple(place for place in plan.places if place.name != WATCH))
-
-
-def _clutch(name: str, table: object) -> dict[str, Json]:
-    """Put a clutch of the config into words."""
-    laid = getattr(table, "laid", None) or getattr(table, "found", None)
-    return {
-        "id": name,
-        "species": str(getattr(table, "species", "")),
-        "box": str(getattr(table, "box", "") or ""),
-        "laid": str(laid) if laid else "",
-        "eggs": str(getattr(table, "eggs", "")),
-        "developed": "–",
-        "window": "–",
-    }
 
 
 def folder_of(loaded: Loaded, env: Mapping[str, str]) -> Path:

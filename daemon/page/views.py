@@ -17,6 +17,7 @@ from daemon.page import alarms, times
 from daemon.page.desk import PageDesk, Who
 from daemon.page.night import sheet, subject_of
 from daemon.page.place import place_view
+from daemon.page.ready import KINDS
 from daemon.page.strips import JUDGED, Pen, strip
 from daemon.page.times import Window
 from daemon.page.words import SIGNS, WORDS
@@ -187,6 +188,7 @@ def place(desk: PageDesk, asked: Asked) -> Response:
             "width": window.end - window.start,
             "chosen": chosen,
             "base": base,
+            "enclosure": plan.kind in KINDS,
             "span": f"From {pen.speaker.when(window.start)} till {pen.speaker.when(window.until)}.",
             "live": REFRESH if window.live else 0,
         }
@@ -335,21 +337,6 @@ def sensors(desk: PageDesk, asked: Asked) -> Response:
     return desk.asked(work)
 
 
-def clutches(desk: PageDesk, asked: Asked) -> Response:
-    """Answer the clutches."""
-
-    def work(pen: Pen) -> Response:
-        values = {"title": f"Clutches · {pen.room.name}", "clutches": clutch_rows(pen)}
-        return page(desk, asked, "clutches", values, pen)
-
-    return desk.asked(work)
-
-
-def clutch_rows(pen: Pen) -> list[dict[str, Json]]:
-    """Give the clutches that the settings know; development comes with the egg log."""
-    return [dict(row) for row in pen.room.clutches]
-
-
 def words(desk: PageDesk, asked: Asked) -> Response:
     """Answer the terms of the trade."""
     return page(desk, asked, "help", {"title": "Words", "words": WORDS, "signs": SIGNS}, None)
@@ -363,7 +350,6 @@ PAGES: Mapping[str, Callable[[PageDesk, Asked], Response]] = {
     "/alarms": alarm_list,
     "/alarm/{number}": alarm,
     "/sensors": sensors,
-    "/clutches": clutches,
     "/help": words,
 }
 """Every page that is read, by address."""
