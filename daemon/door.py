@@ -147,7 +147,8 @@ class Door:
                     note=arrival.note,
                 )
             )
-            readings.append(self.reading(entries[-1], sensor, skew))
+            late = quality.grade is Grade.LATE
+            readings.append(self.reading(entries[-1], sensor, 0 if late else skew))
         return Taken(tuple(entries), tuple(readings), arrival.settled, len(values) - len(fresh))
 
     def again(self, entry: Entry, offset: int | None) -> Reading | None:
