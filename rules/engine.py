@@ -315,6 +315,7 @@ class Engine:
             self._close_place(place, ("Taken out of service",), order.now)
         else:
             place.since = order.now
+            self._health.listen(place, order.now)
         self._refresh(place, order.now)
 
     def _close_place(self, place: Place, reason: Sentence, now: int) -> None:
@@ -386,6 +387,8 @@ class Engine:
             place.take(one, plan.now)
             if was_judged and not place.judged:
                 self._close_place(place, ("Out of use",), plan.now)
+            elif place.judged and not was_judged:
+                self._health.listen(place, plan.now)
 
     def _take_sensors(self, plan: Plan) -> None:
         wanted = {sensor.name: sensor for sensor in plan.sensors}

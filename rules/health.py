@@ -13,7 +13,7 @@ from rules.alarms import Book, Wrong
 from rules.events import AlarmKey
 from rules.plan import PlaceKind, Priority
 from rules.reading import MINUTE, Quality, Quantity, Reading
-from rules.roster import Sensor
+from rules.roster import Place, Sensor
 from rules.speech import silence_reason
 from rules.track import Track
 from rules.words import Instant, Lasting, Sentence
@@ -204,6 +204,12 @@ class Health:
     def clear(self, sensor: Sensor, rule: str, reason: Sentence, now: int) -> None:
         """Clear a sensor's own alarm of a rule."""
         self._book.right(self.key(sensor, rule), sensor.plan.name, reason, now, None)
+
+    def listen(self, place: Place, now: int) -> None:
+        """A place comes back: what was not heard while nobody listened is no silence."""
+        for sensor in place.sensors:
+            sensor.seen = max(sensor.seen, now)
+            self.watch_silence(sensor)
 
     def forget(self, sensor: Sensor, now: int) -> None:
         """Let a sensor begin anew: nothing is wrong with it that was before."""

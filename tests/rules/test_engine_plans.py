@@ -183,6 +183,17 @@ class TestOutOfService:
         effects = told(engine, steadily("a", [32.0] * 90, start=now + MINUTE))
         assert of(effects, Raised) == [180 + 66]
 
+    def test_back_in_service_its_silence_begins_anew(self):
+        """What was not heard while a place was out of service is no silence."""
+        engine = Engine(one_box())
+        engine.step(Order(T0 + MINUTE, "Ines", Verb.OUT_OF_SERVICE, place="box-1"))
+        now = T0 + 3 * HOUR
+        engine.step(Order(now, "Ines", Verb.IN_SERVICE, place="box-1"))
+        effects = engine.step(Tick(now + 20 * MINUTE))
+        assert [(one.now - now, one.alarm.rule) for one in effects if isinstance(one, Raised)] == [
+            (10 * MINUTE, "silent")
+        ]
+
     def test_out_of_use_is_the_same(self):
         """A place that the settings put out of use has no alarms."""
         engine = Engine(one_box())
