@@ -267,7 +267,7 @@ class Eyes:
         verdict = stuck.see(at, value, companion)
         if verdict is not None:
             self._tell(quantity, verdict, now)
-        if quantity is Quantity.TEMPERATURE or at >= third.due:  # type: ignore[attr-defined]
+        if quantity is Quantity.TEMPERATURE or at >= third.due:  # type: ignore[attr-defined]  # each rule sees its own
             self._tell(quantity, third.see(at, value), now)  # type: ignore[attr-defined]
         return False
 

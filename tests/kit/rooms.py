@@ -405,6 +405,17 @@ def play(evening: Sequence[Act]) -> Player:
     return player
 
 
+def usual() -> list[Act]:
+    """Give one evening on which most things happen: cold, mains, orders, plans, away, faults."""
+    rounds = Act("rounds", much=14)
+    return [
+        *(Act("rounds", much=9), Act("all", mood=Mood.TOO_LOW), Act("contact", who=0), rounds),
+        *(Act("order", who=1, much=2), Act("plan", much=1), Act("away", much=33)),
+        *(Act("mood", who=1, mood=Mood.NAN), rounds, Act("plan", much=7), Act("wait", much=70)),
+        *(Act("all", mood=Mood.IDEAL), Act("contact", who=0, much=1), rounds, Act("plan", much=8)),
+    ]
+
+
 def told(engine: Engine, events: Iterable[Event]) -> list[Effect]:
     """Tell events to an engine and give all its effects in one list."""
     return [effect for event in events for effect in engine.step(event)]
