@@ -107,6 +107,10 @@ def _trial(trial: Trial, delay: int) -> TrialAnswer:
     )
 
 
+CAUTION = "An ideal span is about the animals, not about alarms: widen it only where their needs allow it."
+"""Said with a proposal that widens one."""
+
+
 # -- for people ----------------------------------------------------------------------------------
 
 
@@ -124,6 +128,9 @@ def as_text(found: Advice) -> str:
     if found.others:
         lines.append(f"{plural(found.others, 'nuisance')} come from rules that these settings do not touch.")
     if found.difference:
+        turned = [knob.name for one in found.places if one.best for knob, _ in one.best.turned]
+        if any("end of ideal" in name for name in turned):
+            lines += [CAUTION, ""]
         lines += ["Proposed lines (nothing is applied; try them with ovigil rehearse):", "", found.difference]
     return "\n".join(lines).rstrip("\n")
 
