@@ -52,6 +52,7 @@ class Alarm:
         repeats: How many repeats went out since ``spoken``.
         told: Contacts that were told of it.
         waits: Ideal is settling: no repeats.
+        freed: The cause that explained it until just now, or None.
     """
 
     key: AlarmKey
@@ -65,6 +66,7 @@ class Alarm:
     repeats: int = 0
     told: dict[str, None] | None = None
     waits: bool = False
+    freed: AlarmKey | None = None
 
     @property
     def priority(self) -> Priority:
@@ -212,6 +214,7 @@ class Book:
         if cause is None:
             alarm.explained_at = None
             alarm.spoken, alarm.repeats = now, 0
+            alarm.freed = was
             self._change(alarm, Change.UNSUPPRESSED, now, reason=alarm.wrong.reason)
             self.to_say.append((alarm, None))
         else:

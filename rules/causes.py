@@ -12,15 +12,18 @@ from collections.abc import Iterator
 
 from rules.alarms import Alarm
 from rules.common import RULE as COMMON
+from rules.common import Together
 from rules.condensation import RULE as CONDENSATION
 from rules.contact import CONTACT_RULES
 from rules.drying import RULE as DRYING
 from rules.events import AlarmKey
+from rules.gaps import RULE as LOSSY
 from rules.heading import RULE as HEADING
 from rules.plan import ContactKind
-from rules.reading import MINUTE
-from rules.roster import Place, Sensor, family
-from rules.slow import CREEPING, SHIFTED
+from rules.reading import HOUR, MINUTE
+from rules.roster import Place, Sensor, family, outermost
+from rules.saturation import RULE as SATURATED
+from rules.slow import COOL_SUM, CREEPING, SHIFTED, WARM_SUM
 from rules.swinging import RULE as SWINGING
 from rules.track import sensor_of
 
@@ -32,22 +35,25 @@ RANGE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
 """Rules about the ranges of a place."""
 
 WARMTH_RULES = frozenset(
-    {"too cool", "too warm", HEADING, COMMON, CREEPING, SHIFTED, "cold for too long", "warm for too long"}
+    {"too cool", "too warm", HEADING, COMMON, CREEPING, SHIFTED, COOL_SUM, WARM_SUM}
     | {SWINGING, "too warm for food", "thawing", "waking", "frost", "frost ahead", "overheating ahead"}
 )
 """Rules about warmth: of one place they tell of the same trouble."""
 
-MOISTURE_RULES = frozenset({"too dry", "too humid", DRYING, CONDENSATION})
+MOISTURE_RULES = frozenset({"too dry", "too humid", DRYING, CONDENSATION, SATURATED})
 """Rules about moisture, likewise."""
 
 CLIMATE_RULES = RANGE_RULES | WARMTH_RULES | MOISTURE_RULES
 """Rules about the climate of a place."""
 
-TOGETHER = 30 * MINUTE
-"""Trouble that began up to this long before several places went at once is a part of it."""
+BEGAN_TOGETHER = 2 * HOUR
+"""Troubles of one place (or of one incubator) that began within this are one trouble."""
 
 SLACK = 2 * MINUTE
 """Trouble that began up to this long before its cause was seen may still follow from it."""
+
+RECKONED = {HEADING: 20 * MINUTE, SWINGING: 4 * HOUR, DRYING: 12 * HOUR}
+"""Slack of rules that reckon back when the trouble began, and may reckon too far."""
 
 OPPOSITES = frozenset({frozenset({"too cool", "too warm"}), frozenset({"too dry", "too humid"})})
 """One never explains the other."""
@@ -58,15 +64,26 @@ Open = dict[AlarmKey, Alarm]
 class Causes:
     """Finds causes among the open alarms. Owned by the engine."""
 
-    def __init__(self, places: dict[str, Place], sensors: dict[str, Sensor], open_: Open) -> None:
+    def __init__(
+        self, places: dict[str, Place], sensors: dict[str, Sensor], open_: Open, together: Together
+    ) -> None:
         """Look at these; they change as the engine goes on."""
+        self._together = together
         self._places = places
         self._sensors = sensors
         self._open = open_
 
     def of(self, alarm: Alarm) -> AlarmKey | None:
         """Give the widest open alarm that explains ``alarm``, or None."""
-        finders = (self._mains, self._reader, self._fault, self._common, self._opened, self._same_trouble)
+        finders = (
+            self._mains,
+            self._reader,
+            self._lossy,
+            self._fault,
+            self._common,
+            self._opened,
+            self._same_trouble,
+        )
         for find in finders:
             cause = find(alarm)
             if cause is not None and cause != alarm.key:
@@ -77,7 +94,8 @@ class Causes:
         if alarm.key.rule == MAINS_LOST:
             return None
         for cause in self._open.values():
-            follows = alarm.wrong.since >= cause.wrong.since - SLACK
+            slack = RECKONED.get(alarm.key.rule, SLACK)
+            follows = alarm.wrong.since >= cause.wrong.since - slack
             if cause.key.rule == MAINS_LOST and follows and self._reaches(cause, alarm):
                 return cause.key
         return None
@@ -102,40 +120,62 @@ class Causes:
     def _fault(self, alarm: Alarm) -> AlarmKey | None:
         if alarm.key.rule not in CLIMATE_RULES:
             return None
-        causes = [self._fault_of(holder) for holder in alarm.holders]
+        causes = [self._fault_of(holder, alarm) for holder in alarm.holders]
         return causes[0] if causes and None not in causes else None
 
-    def _fault_of(self, holder: str) -> AlarmKey | None:
+    def _fault_of(self, holder: str, alarm: Alarm) -> AlarmKey | None:
         sensor = self._sensors.get(sensor_of(holder))
         if sensor is None:
             return None
         for rule in sensor.faults:
             key = AlarmKey(sensor.plan.place, sensor.plan.spot, sensor.plan.name, rule)
-            if key in self._open:
-                return self._open[key].cause or key
+            cause = self._open.get(key)
+            if cause is not None and not (rule == SATURATED and cause.raised >= alarm.raised):
+                # Air that was too humid before free water was seen is no fault of the sensor.
+                return cause.cause or key
         return None
 
     def _common(self, alarm: Alarm) -> AlarmKey | None:
-        if alarm.key.rule not in WARMTH_RULES or alarm.key.rule == COMMON:
+        if alarm.key.rule not in CLIMATE_RULES or alarm.key.rule == COMMON:
             return None
-        for cause in self._open.values():
-            follows = alarm.wrong.since >= cause.wrong.since - TOGETHER
-            if cause.key.rule == COMMON and follows:
-                return cause.cause or cause.key
-        return None
+        outer = outermost(self._places, alarm.key.place)
+        if not self._together.explains(outer, alarm.key.rule, alarm.wrong.since):
+            return None
+        return next((one.cause or key for key, one in self._open.items() if key.rule == COMMON), None)
+
+    def _lossy(self, alarm: Alarm) -> AlarmKey | None:
+        """Silence of a sensor whose readings get lost anyway."""
+        key = alarm.key._replace(rule=LOSSY)
+        cause = self._open.get(key) if alarm.key.rule == "silent" else None
+        grave = cause is not None and cause.priority.rank >= alarm.priority.rank
+        return key if grave else None
 
     def _same_trouble(self, alarm: Alarm) -> AlarmKey | None:
-        """An older alarm about the same trouble of the place, or of what it stands in."""
-        family = WARMTH_RULES if alarm.key.rule in WARMTH_RULES else MOISTURE_RULES
-        if alarm.key.rule not in family:
+        """An older alarm about the same trouble of the place, or of what it stands in or with."""
+        if alarm.key.rule not in CLIMATE_RULES:
             return None
-        places = [alarm.key.place, *(self._outer(alarm.key.place) if family is WARMTH_RULES else ())]
         for cause in self._open.values():
             if cause is alarm or cause.raised > alarm.raised:
                 break
-            if cause.key.place in places and cause.key.rule in family and self._covers(cause, alarm):
+            if cause.key.rule in CLIMATE_RULES and self._akin(cause, alarm) and self._covers(cause, alarm):
                 return cause.cause or cause.key
         return None
+
+    def _akin(self, cause: Alarm, alarm: Alarm) -> bool:
+        """Tell whether two alarms may be one trouble."""
+        mine, its = alarm.key.place, cause.key.place
+        warm = cause.key.rule in WARMTH_RULES
+        if mine == its:
+            same_kind = warm == (alarm.key.rule in WARMTH_RULES)
+            return (
+                same_kind
+                or abs(alarm.wrong.since - cause.wrong.since) <= BEGAN_TOGETHER
+                or (warm and alarm.key.rule in MOISTURE_RULES)
+            )
+        if not warm or outermost(self._places, mine) != outermost(self._places, its):
+            return False
+        outer = its in self._outer(mine)
+        return outer or abs(alarm.wrong.since - cause.wrong.since) <= BEGAN_TOGETHER
 
     def _covers(self, cause: Alarm, alarm: Alarm) -> bool:
         """Tell whether a cause is grave enough; what it explained once it goes on explaining."""

@@ -130,6 +130,8 @@ class ColdStore(Detector[ColdStoreParams]):
         self.last_at = at
         self.goods = goods
         store = self.params.store
+        # Once a door is shut or a defrost over, the air is cold again long before the estimate.
+        goods = min(goods, value)
         if store is Store.REFRIGERATOR:
             return self._refrigerator(at, span, goods, ambient)
         if store is Store.FREEZER:

@@ -1,18 +1,24 @@
 """Several places fall (or rise) at once: one cause, one alarm.
 
 Source: own proposal. A single heater fails alone; a fuse, the mains or the room fail for
-all. Places count together when they began within half an hour of each other.
+all. Places count together when they began within two hours of each other (a light box
+leaves its range long before a heavy incubator does). What stands in one incubator counts
+once.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rules.detector import Detector
 from rules.plan import Priority
-from rules.reading import HOUR, MINUTE
+from rules.reading import HOUR
 from rules.verdict import Verdict
 from rules.words import Sentence
 
 RULE = "several places at once"
+
+WAYS = {"too cool": -1, "frost": -1, "too warm": 1}
+"""Rules that belong to one side only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,64 +26,95 @@ class CommonParams:
     """When places belong together. Own proposals.
 
     Attributes:
-        places: At least so many.
+        places: At least so many that left their range …
+        foreseen: … or so many that lose their heat by the look of it.
         together: They began within this of each other, ms.
         share: … and are at least this share of the places that are watched.
+        falling: Whether they fall or rise, for the words.
     """
 
-    places: int = 2
-    together: int = 30 * MINUTE
+    places: int = 3
+    foreseen: int = 2
+    together: int = 2 * HOUR
     share: float = 0.15
+    falling: bool = True
 
 
 class CommonFall(Detector[CommonParams]):
-    """Gathers the verdicts of *heading out of range* of the places of one room."""
+    """Gathers what is wrong with the warmth of the places of one room, on one side.
+
+    Attributes:
+        falls: What is wrong by outermost place: [place, spot, rule, since] each.
+        wrong: Several places are wrong at once.
+    """
 
     __slots__ = ("falls", "since", "wrong")
 
     def __init__(self, params: CommonParams | None = None) -> None:
         """Begin with nothing falling."""
         super().__init__(params or CommonParams())
-        self.falls: dict[str, list[int]] = {}
+        self.falls: dict[str, list[list[str | int]]] = {}
         self.since = 0
         self.wrong = False
 
-    def see(self, at: int, place: str, verdict: Verdict, watched: int) -> Verdict | None:
-        """Take a place's verdict.
+    def see(
+        self, outer: str, what: tuple[str, str, str], since: int, watched: int, *, foreseen: bool = False
+    ) -> Verdict | None:
+        """Take that a place leaves its range, or is about to.
 
         Args:
-            at: The instant, ms.
-            place: Its place; a box inside an incubator counts as its own place.
-            verdict: What *heading out of range* said of it (wrong or right again).
-            watched: How many places of the room are watched in this way.
+            outer: The outermost place: an incubator for its boxes.
+            what: Place, spot and rule of the alarm that says so.
+            since: When it began there, ms.
+            watched: How many outermost places the room has.
+            foreseen: It only heads there: lost heat is recognised, no range was left.
 
         Returns:
-            A verdict of the room: raised, renewed with one more place, or over.
+            A verdict of the room where it is raised or has one place more; else None.
         """
-        params = self.params
-        if not verdict.wrong:
-            self.falls.pop(place, None)
-            return self._over(at) if self.wrong and not self.falls else None
-        new = place not in self.falls
-        self.falls[place] = [verdict.since, at]
+        new = outer not in self.falls
+        held = self.falls.setdefault(outer, [])
+        if not any(tuple(one[:3]) == what for one in held):
+            held.append([*what, since])
         if not new:
             return None
         members = self.members()
-        if len(members) < max(params.places, params.share * watched):
+        least = self.params.foreseen if foreseen else self.params.places
+        if len(members) < max(least, self.params.share * watched):
             return None
-        self.wrong, self.since = True, min(self.falls[name][0] for name in members)
+        self.wrong, self.since = True, min(self._began(name) for name in members)
         return self._say(members)
+
+    def sweep(self, is_open: Callable[[str, str, str], bool]) -> Verdict | None:
+        """Forget what is not wrong any more; a verdict where nothing is left."""
+        for outer, held in tuple(self.falls.items()):
+            left = [one for one in held if is_open(str(one[0]), str(one[1]), str(one[2]))]
+            if left:
+                self.falls[outer] = left
+            else:
+                del self.falls[outer]
+        if not self.wrong or self.falls:
+            return None
+        self.wrong = False
+        return Verdict(RULE, wrong=False, since=self.since, reason=("No place leaves its range any more.",))
+
+    def _began(self, outer: str) -> int:
+        return min(int(one[3]) for one in self.falls[outer])
 
     def members(self) -> list[str]:
         """Give the places that belong together with the newest, in order of names."""
-        if not self.falls:
-            return []
-        newest = max(since for since, _ in self.falls.values())
-        together = self.params.together if not self.wrong else HOUR * 6
-        return sorted(name for name, (since, _) in self.falls.items() if newest - since <= together)
+        newest = max((self._began(name) for name in self.falls), default=0)
+        together = self.params.together * (3 if self.wrong else 1)
+        return sorted(name for name in self.falls if newest - self._began(name) <= together)
+
+    def explains(self, outer: str, since: int) -> bool:
+        """Tell whether what began at ``since`` is a part of what is wrong at once."""
+        near = -self.params.together <= since - self.since <= 3 * self.params.together
+        return self.wrong and near and outer in self.falls
 
     def _say(self, members: list[str]) -> Verdict:
-        reason: Sentence = (f"{len(members)} places lose their range at once: {', '.join(members)}.",)
+        way = "too cool" if self.params.falling else "too warm"
+        reason: Sentence = (f"{len(members)} places get {way} at once: {', '.join(members)}.",)
         return Verdict(
             RULE,
             wrong=True,
@@ -88,7 +125,26 @@ class CommonFall(Detector[CommonParams]):
             advice=("Look at the mains, the fuse and the room's heating first.",),
         )
 
-    def _over(self, at: int) -> Verdict:
-        del at
-        self.wrong = False
-        return Verdict(RULE, wrong=False, since=self.since, reason=("No place heads out of range any more.",))
+
+class Together:
+    """Both sides of a room. Shared by what finds and what explains; owned by the engine."""
+
+    __slots__ = ("sides",)
+
+    def __init__(self) -> None:
+        """Begin with nothing wrong."""
+        self.sides = {-1: CommonFall(), 1: CommonFall(CommonParams(falling=False))}
+
+    def explains(self, outer: str, rule: str, since: int) -> bool:
+        """Tell whether an alarm of an outermost place is a part of what is wrong at once."""
+        way = WAYS.get(rule)
+        return any(side.explains(outer, since) for turn, side in self.sides.items() if way in (None, turn))
+
+    def state(self) -> list[dict[str, object]]:
+        """Give both memories."""
+        return [side.state() for side in self.sides.values()]
+
+    def restore(self, state: list[dict[str, object]]) -> None:
+        """Take what :meth:`state` gave."""
+        for way, memory in zip(self.sides, state, strict=True):
+            self.sides[way] = CommonFall.restored(self.sides[way].params, memory)

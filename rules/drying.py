@@ -39,6 +39,8 @@ class DryingParams:
             before, and goes on.
         quick_fall: … or this share within six hours, to below all that was usual.
         young: … or this share within six hours where less than a day is known.
+        near: … while it is within so much of the warmth that it had then, K: what a hot or a
+            cold spell leaves behind is not told.
         ahead: … and safe humidity will be left within this span, ms.
         saturated: From here on the sensor is wet and says nothing, percent.
     """
@@ -47,7 +49,8 @@ class DryingParams:
     block: int = 2 * HOUR
     day_fall: float = 0.05
     quick_fall: float = 0.08
-    young: float = 0.15
+    young: float = 0.25
+    near: float = 0.8
     ahead: int = 7 * DAY
     saturated: float = 98.0
 
@@ -71,6 +74,8 @@ class DryingOut(Detector[DryingParams]):
         "temperature",
         "values_e",
         "values_rh",
+        "values_t",
+        "warmths",
         "wrong",
     )
 
@@ -86,6 +91,8 @@ class DryingOut(Detector[DryingParams]):
         self.said = 0
         self.since = 0
         self.temperature = 0.0
+        self.values_t: list[float] = []
+        self.warmths: list[float] = []
         self.values_e: list[float] = []
         self.values_rh: list[float] = []
         self.wrong = False
@@ -109,6 +116,7 @@ class DryingOut(Detector[DryingParams]):
         if not pressure > 0 or humidity >= self.params.saturated:
             return None
         self.temperature = temperature
+        self.values_t.append(temperature)
         self.values_e.append(log(pressure))
         self.values_rh.append(log(humidity))
         if not self.block_at:
@@ -120,8 +128,8 @@ class DryingOut(Detector[DryingParams]):
     def hush(self, until: int) -> None:
         """Tell nothing before ``until`` and forget the past (new substrate, a new box)."""
         self.quiet = until
-        self.humidities, self.pressures = [], []
-        self.values_e, self.values_rh = [], []
+        self.humidities, self.pressures, self.warmths = [], [], []
+        self.values_e, self.values_rh, self.values_t = [], [], []
         self.block_at = 0
 
     def _block(self, at: int, safe_low: float | None, stage: Stage | None) -> Verdict | None:
@@ -131,11 +139,13 @@ class DryingOut(Detector[DryingParams]):
         if missing > 0:
             self.humidities.extend(self.humidities[-1:] * min(missing, 12))
             self.pressures.extend(self.pressures[-1:] * min(missing, 12))
+            self.warmths.extend(self.warmths[-1:] * min(missing, 12))
         if full:
             self.pressures.append(round(median(self.values_e), 5))
             self.humidities.append(round(median(self.values_rh), 5))
-        self.values_e, self.values_rh, self.block_at = [], [], at
-        del self.humidities[:-36], self.pressures[:-36]
+            self.warmths.append(round(median(self.values_t), 3))
+        self.values_e, self.values_rh, self.values_t, self.block_at = [], [], [], at
+        del self.humidities[:-36], self.pressures[:-36], self.warmths[:-36]
         if not full or at < self.quiet or safe_low is None:
             return None
         return self._judge(at, safe_low, stage)
@@ -170,7 +180,17 @@ class DryingOut(Detector[DryingParams]):
             return False
         before = min(self.humidities[-14] - self.humidities[-2], self.pressures[-14] - self.pressures[-2])
         fall = self.params.day_fall
-        return self._lost(12) >= fall and before >= 0.8 * fall and self._lost(6) >= 0.25 * fall
+        return (
+            self._as_warm(12)
+            and self._lost(12) >= fall
+            and before >= 0.8 * fall
+            and self._lost(6) >= 0.25 * fall
+        )
+
+    def _as_warm(self, back: int) -> bool:
+        """Tell whether it has been about as warm as now for the last ``back`` blocks."""
+        lately = self.warmths[-1 - back :]
+        return max(lately) - min(lately) <= self.params.near
 
     def _quickly(self) -> bool:
         """Lost within six hours, in every block of them, to below all that was usual."""
@@ -180,7 +200,7 @@ class DryingOut(Detector[DryingParams]):
             min(series[index] - series[index + 1] for series in (self.humidities, self.pressures)) > 0.005
             for index in (-4, -3, -2)
         )
-        if not steady:
+        if not steady or not self._as_warm(3):
             return False
         if len(self.humidities) < 13:
             return self._lost(3) >= self.params.young

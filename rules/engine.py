@@ -23,6 +23,7 @@ from heapq import heapify, heappop, heappush
 
 from rules.alarms import Alarm, Book, Wrong
 from rules.causes import Causes
+from rules.common import Together
 from rules.contact import Switch
 from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
 from rules.findings import Findings
@@ -57,10 +58,11 @@ class Engine:
         self._calendars: dict[str, Calendar] = {}
         self._now = plan.now
         open_alarms: dict[AlarmKey, Alarm] = {}
-        causes = Causes(self._places, self._sensors, open_alarms)
+        together = Together()
+        causes = Causes(self._places, self._sensors, open_alarms, together)
         self._book = Book(self._out, open_alarms, causes.of)
         self._health = Health(self._sensors, self._book, self._schedule)
-        self._findings = Findings(self._places, self._sensors, self._book, self._health, self._out)
+        self._findings = Findings(self._places, self._sensors, self._book, self._health, self._out, together)
         self._telling = Telling(self._out, self._book, self._schedule)
         self._handlers: dict[str, Callable[[tuple[str, ...], int], None]] = {
             "hold": self._due_hold,
@@ -146,6 +148,7 @@ class Engine:
     def _finish(self, now: int) -> None:
         """Weigh causes and gather what is to be said after something happened."""
         if self._book.restless:
+            self._findings.sweep(now)
             self._book.weigh_causes(now)
         self._telling.gather(now)
 
@@ -196,13 +199,25 @@ class Engine:
         place = curve.sensor.place
         if curve.egg is not None and curve.egg_track is not None:
             felt = curve.egg.see(reading.at, reading.value)
+            self._wait_for_lid(curve, curve.egg_track, reading)
             self._judge_by(curve.egg_track, reading, felt)
+        elif curve.goods is not None:
+            # Cold air is judged at once; warm air only as far as it reaches what lies there.
+            goods = round(curve.goods.see(reading.at, reading.value), 3)
+            self._judge_by(track, reading, min(goods, reading.value))
+            return
         if reading.at < place.hush_until:
             track.pause()
-            if track.calm:
-                track.value = reading.value
-                return
+        self._wait_for_lid(curve, track, reading)
+        if reading.at < place.hush_until and track.calm:
+            track.value = reading.value
+            return
         self._judge_by(track, reading, reading.value)
+
+    def _wait_for_lid(self, curve: Curve, track: Track, reading: Reading) -> None:
+        """Wait for a drop that only an open lid makes, as if a contact had told of it."""
+        if not track.calm and reading.at < self._findings.eyes[curve.sensor.plan.name].opened_until:
+            track.pause_lower()
 
     def _judge_by(self, track: Track, reading: Reading, value: float) -> None:
         for call in track.see(reading.at, value):
@@ -238,6 +253,7 @@ class Engine:
         wrong = Wrong(call.priority, call.since, track.value, reason, advice)
         alarm = self._book.wrong(key, track.holder, wrong, now)
         alarm.waits = False
+        self._findings.weigh(key, call.since, now)
 
     def _warmth(self, track: Track) -> float:
         """Give the temperature beside a track's value, °C, or NaN."""

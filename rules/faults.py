@@ -15,6 +15,7 @@ UNFIT: Mapping[str, frozenset[Quantity] | None] = {
     "erratic": None,
     "humidity equals temperature": _BOTH,
     "saturated": frozenset({Quantity.HUMIDITY}),
+    "sun on the sensor": frozenset({Quantity.TEMPERATURE}),
 }
 """Rule → quantities of that sensor that climate rules must leave out; None: only the
 quantity that the verdict is about."""
@@ -22,6 +23,6 @@ quantity that the verdict is about."""
 FAULT_RULES = frozenset(UNFIT)
 """Rules whose verdict takes a sensor (or one quantity of it) out of service."""
 
-DOUBT_RULES = frozenset({"sensors disagree", "offset drifts", "readings get lost", "sun on the sensor"})
+DOUBT_RULES = frozenset({"sensors disagree", "offset drifts", "readings get lost"})
 """Rules about a sensor that leave it in service: nobody knows yet which one is wrong,
 or its readings are still right when they come."""

@@ -9,14 +9,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from rules.alarms import Book, Wrong
-from rules.common import CommonFall
+from rules.common import Together
 from rules.events import AlarmKey, Effect, Shown
 from rules.faults import DOUBT_RULES, FAULT_RULES, UNFIT
 from rules.heading import RULE as HEADING
 from rules.health import Health
 from rules.plan import Calendar, PlaceKind
 from rules.reading import Quantity
-from rules.roster import Place, Sensor, in_force
+from rules.roster import Place, Sensor, in_force, outermost
 from rules.span import Span
 from rules.telling import last_edge, state_at
 from rules.verdict import Verdict
@@ -26,16 +26,21 @@ WATCH = "watch"
 """Place of the watch's own organs: no room of animals."""
 
 
+SIDES = {"too cool": -1, "too warm": 1}
+"""Rules about ranges of temperature, by side."""
+
+
 class Findings:
     """Every sensor's eyes, and what they found. Owned by the engine."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917  # six parts of one engine, wired together once
         self,
         places: dict[str, Place],
         sensors: dict[str, Sensor],
         book: Book,
         health: Health,
         out: list[Effect],
+        together: Together,
     ) -> None:
         """Look after these; they change as the engine goes on."""
         self._places = places
@@ -43,7 +48,7 @@ class Findings:
         self._book = book
         self._health = health
         self._out = out
-        self._common = CommonFall()
+        self._together = together
         self._room_air: Sensor | None = None
         self.eyes: dict[str, Eyes] = {}
 
@@ -57,7 +62,7 @@ class Findings:
             if name in self.eyes:
                 self.eyes[name].follow()
             elif sensor.plan.contact is None:
-                self.eyes[name] = Eyes(sensor, self.take, self.air)
+                self.eyes[name] = Eyes(sensor, self.take, self.air, self.opened)
         self.eyes = {name: self.eyes[name] for name in self._sensors if name in self.eyes}
         self._room_air = self._find_room_air()
         self._pair()
@@ -105,6 +110,13 @@ class Findings:
             eyes = self.eyes.get(sensor.plan.name)
             if eyes is not None:
                 eyes.hush(place.hush_until + LID_RECOVERS)
+
+    def opened(self, sensor: Sensor, until: int) -> None:
+        """A drop looks like an open lid: what stands in that place cools with it."""
+        outer = sensor.place.plan.name
+        for eyes in self.eyes.values():
+            if eyes.sensor.place.plan.inside == outer:
+                eyes.hush(until + LID_RECOVERS)
 
     def away(self, since: int, now: int) -> None:
         """Nobody watched."""
@@ -154,7 +166,8 @@ class Findings:
         self._set(key, plan.name, found, now)
         if found.verdict.rule == HEADING:
             self._show(found, now)
-            self._together(found, now)
+            if found.verdict.wrong:
+                self._several(key, self.eyes[plan.name].heading_side, found.verdict.since, now)
 
     def _set(self, key: AlarmKey, holder: str, found: Found, now: int) -> None:
         if found.verdict.wrong:
@@ -169,17 +182,43 @@ class Findings:
         shown = Shown(now, plan.place, plan.spot, found.quantity, plan.name, curve.value, detail)
         self._out.append(shown)
 
-    def _together(self, found: Found, now: int) -> None:
-        """See whether several places lose their heat at once."""
-        watched = sum(1 for place in self._places.values() if place.plan.kind in WARMED)
-        verdict = self._common.see(now, found.sensor.plan.place, found.verdict, watched)
-        if verdict is None:
+    def weigh(self, key: AlarmKey, since: int, now: int) -> None:
+        """Take that a range was left: several places at once are one trouble."""
+        side = SIDES.get(key.rule)
+        if side is not None:
+            self._several(key, side, since, now)
+
+    def _several(self, key: AlarmKey, side: int, since: int, now: int) -> None:
+        """See whether several places lose (or gain) heat at once."""
+        if self._places[key.place].plan.kind not in WARMED:
             return
+        outer, what = outermost(self._places, key.place), (key.place, key.spot, key.rule)
+        verdict = self._together.sides[side].see(
+            outer, what, since, self._watched(), foreseen=key.rule == HEADING
+        )
+        if verdict is not None:
+            self._say_several(side, verdict, now)
+
+    def sweep(self, now: int) -> None:
+        """Let several places be where none is wrong any more."""
+        open_, warmth = self._book.open, Quantity.TEMPERATURE.value
+        for side, common in self._together.sides.items():
+            if common.falls:
+                verdict = common.sweep(lambda place, spot, rule: (place, spot, warmth, rule) in open_)
+                if verdict is not None:
+                    self._say_several(side, verdict, now)
+
+    def _watched(self) -> int:
+        warmed = [name for name, place in self._places.items() if place.plan.kind in WARMED]
+        return len({outermost(self._places, name) for name in warmed})
+
+    def _say_several(self, side: int, verdict: Verdict, now: int) -> None:
         key = AlarmKey(self._room_name(), "", Quantity.TEMPERATURE.value, verdict.rule)
+        holder = "" if side < 0 else " (warm)"
         if verdict.wrong:
-            self._book.wrong(key, "", _of(verdict), now)
+            self._book.wrong(key, holder, _of(verdict), now)
         else:
-            self._book.right(key, "", verdict.reason, now, None)
+            self._book.right(key, holder, verdict.reason, now, None)
         self._book.restless = True
 
     def _room_name(self) -> str:
@@ -192,7 +231,7 @@ class Findings:
         """Give what every rule remembers as plain values."""
         return {
             "eyes": {name: eyes.state() for name, eyes in self.eyes.items()},
-            "common": self._common.state(),
+            "together": self._together.state(),
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
@@ -200,7 +239,7 @@ class Findings:
         for name, memory in state["eyes"].items():
             if name in self.eyes:
                 self.eyes[name].restore(memory)
-        self._common = CommonFall.restored(self._common.params, state["common"])
+        self._together.restore(state["together"])
 
 
 def _coming(place: Place, spot: str, *, day: bool) -> Span | None:

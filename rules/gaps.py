@@ -88,7 +88,7 @@ class Gaps(Detector[GapsParams]):
             RULE,
             wrong=True,
             since=self.since,
-            priority=Priority.LOW,
+            priority=Priority.MEDIUM,
             value=round(100 * share, 1),
             reason=(
                 Percent(100 * share),

@@ -46,10 +46,16 @@ class HeadingParams:
         abrupt: A step outwards from one mean to the next above this, and above twice the
             steepest that is usual, is a lid: it is waited for ``wait``, K.
         wait: … ms.
+        opened: … and a range that is left downwards meanwhile is waited for so long, ms.
+        again: … once in so long, ms.
         levelling: A block that moves less than this share of the one before levels off.
         steep: A pace above this that no learnt τ vouches for needs a block more, K/min (an
             open lid is steep).
-        horizon: It is told when the early bound is nearer than this, ms.
+        patience: A fall whose early bound is further than this must last a block more (what
+            an open lid cools does not go on), ms.
+        lesson: Where it came back of itself, as far as that is no news for so long, ms.
+        horizon: It is told when the early bound is nearer than this, and the expected instant
+            not much further, ms.
         hours: So many hourly lowest and highest values make the bounds.
         widest: The bounds are the extremes of those hours, not their bulk (cold stores:
             a defrost is usual though rare).
@@ -66,18 +72,36 @@ class HeadingParams:
     unlearnt: float = 2.5
     abrupt: float = 0.5
     wait: int = 15 * MINUTE
+    opened: int = 30 * MINUTE
+    again: int = 20 * MINUTE
     levelling: float = 0.35
     steep: float = 0.1
+    patience: int = 45 * MINUTE
+    lesson: int = 12 * HOUR
     horizon: int = 4 * HOUR
     hours: int = 24
     widest: bool = False
     ambient_guess: float = 20.0
 
     @classmethod
-    def of(cls, every: int, *, widest: bool = False) -> "HeadingParams":
-        """Give the parameters for a sensor that reports every ``every`` ms."""
+    def of(cls, every: int, *, widest: bool = False, lit: bool = False) -> "HeadingParams":
+        """Give the parameters for a sensor that reports every ``every`` ms.
+
+        Args:
+            every: ms.
+            widest: See the attribute.
+            lit: Lamps warm the place: it wanders by day more than a box does.
+        """
         step = max(MINUTE, every)
-        return cls(step, 2 * every, max(2, min(5, round(5 * MINUTE / step))), widest=widest)
+        block = max(2, min(5, round(5 * MINUTE / step)))
+        return cls(
+            step,
+            2 * every,
+            block,
+            margin=0.8 if lit or widest else 0.3,
+            abrupt=0.5 * step / MINUTE,
+            widest=widest,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +166,7 @@ class Heading(Detector[HeadingParams]):
 
     __slots__ = (
         "ahead",
+        "been",
         "blocks",
         "due",
         "extreme",
@@ -154,6 +179,7 @@ class Heading(Detector[HeadingParams]):
         "means",
         "minutes",
         "n",
+        "opened",
         "period",
         "quiet",
         "said",
@@ -171,6 +197,7 @@ class Heading(Detector[HeadingParams]):
         """Begin with nothing learnt."""
         super().__init__(params or HeadingParams())
         self.ahead: list[int | None] | None = None
+        self.been: list[list[float]] = []
         self.blocks: list[float] = []
         self.due = 0
         self.extreme = 0.0
@@ -184,6 +211,7 @@ class Heading(Detector[HeadingParams]):
         self.means: list[float] = []
         self.minutes = 0
         self.n = 0
+        self.opened = 0
         self.period = 0
         self.quiet = 0
         self.said = 0
@@ -284,6 +312,8 @@ class Heading(Detector[HeadingParams]):
         usual = self.params.abrupt if self.steepest is None else 2 * self.steepest
         if not self.side and size > max(self.params.abrupt, usual):
             self.quiet = max(self.quiet, at + self.params.wait)
+            if step < 0 and self.steepest is not None and at - self.opened > self.params.again:
+                self.opened = at + self.params.opened
             self.means, self.blocks = [], []
 
     def _hourly(self, at: int, mean: float) -> None:
@@ -315,6 +345,9 @@ class Heading(Detector[HeadingParams]):
 
     def _beyond(self, mean: float, side: int) -> bool:
         """Tell whether the last few means are all beyond the bound: one drop is no way out."""
+        for way, furthest, until in self.been:
+            if way == side and self.hour < until and side * (mean - furthest) < self.params.margin:
+                return False
         bound = self.lower if side < 0 else self.upper
         if bound is None:
             return side < 0 and max(self.means + self.blocks) - mean >= self.params.unlearnt
@@ -364,7 +397,10 @@ class Heading(Detector[HeadingParams]):
         if away <= 0 or not self._lost(moving, side, limit, ambient):
             return None
         ahead = self._forecast(moving, side, limit, ambient)
-        if ahead is None or ahead.early > self.params.horizon:
+        if ahead is None or ahead.early > self.params.horizon or ahead.expected > 1.25 * self.params.horizon:
+            return None
+        lasting = moving.earlier is not None and moving.earlier >= self.params.noise
+        if side < 0 and not lasting and ahead.early > self.params.patience:
             return None
         self.side, self.since, self.extreme = side, at - 3 * moving.span, moving.now
         return self._say(at, limit, moving, ahead)
@@ -441,14 +477,21 @@ class Heading(Detector[HeadingParams]):
         self.extreme = side * max(side * self.extreme, side * newest)
         inside = limit is None or side * (limit - newest) > 0
         if side * (self.extreme - newest) >= 0.4 and inside:
+            self._note_been(at)
             return self._over(at, newest, "It is coming back: ")
         if inside and self._stopped(side):
+            self._note_been(at)
             return self._over(at, newest, "It has stopped at ")
         if at - self.said < RENEW or limit is None or not inside:
             return None
         moving = self._moving(side)
         ahead = self._forecast(moving, side, limit, ambient) if moving else None
         return self._say(at, limit, moving, ahead) if moving and ahead else None
+
+    def _note_been(self, at: int) -> None:
+        """Remember how far it went and came back from: as far as that is no news for a while."""
+        self.been = [one for one in self.been if one[2] > at and one[0] != self.side]
+        self.been.append([self.side, round(self.extreme, 3), at + self.params.lesson])
 
     def _stopped(self, side: int) -> bool:
         """Tell whether nothing moved outwards for 40 min."""

@@ -150,7 +150,7 @@ class Health:
         direction = "ahead" if reading.skew > 0 else "behind"
         reason = ("Its clock is ", Lasting(abs(reading.skew) // MINUTE * MINUTE), f" {direction}")
         advice = ("Set the sensor's clock; until then its readings count from their arrival.",)
-        wrong = Wrong(Priority.LOW, reading.now, None, reason, advice)
+        wrong = Wrong(Priority.MEDIUM, reading.now, None, reason, advice)
         self._book.wrong(self.key(sensor, "its clock is wrong"), sensor.plan.name, wrong, reading.now)
 
     def key(self, sensor: Sensor, rule: str) -> AlarmKey:

@@ -1,14 +1,15 @@
 """Humidity equals temperature: a wiring or logging fault.
 
-A sensor whose two numbers are the same for hours measures one thing twice. Source: seen
-in open logger records; the span is an own proposal.
+A sensor whose two numbers are the same, again and again, measures one thing twice. Air
+that happens to have 26 % at 26 °C does not keep them together to the last digit. Source:
+seen in open logger records; the span is an own proposal.
 """
 
 from dataclasses import dataclass
 
 from rules.detector import Detector
 from rules.plan import Priority
-from rules.reading import HOUR, MINUTE
+from rules.reading import MINUTE
 from rules.verdict import Verdict
 from rules.words import Degrees, Percent
 
@@ -28,8 +29,8 @@ class MirroredParams:
         gap: Longer without a pair counts as nothing, ms.
     """
 
-    near: float = 0.11
-    hold: int = 3 * HOUR
+    near: float = 0.051
+    hold: int = 25 * MINUTE
     gap: int = 15 * MINUTE
 
 

@@ -30,6 +30,10 @@ class AheadParams:
         ahead: It looks so many steps ahead.
         damping: Share of the present pace that goes on.
         margin: The forecast must be beyond the limit by this, K.
+        near: … and the present pace alone must come this near to the limit, K: yesterday may
+            have been another weather.
+        fastest: Air goes by no more than this in a step, K: a faster rise is the sun on the
+            sensor, and nothing is foreseen from it.
         gap: A gap longer than this forgets the curve, ms.
         priority: How soon a person must act.
     """
@@ -38,6 +42,8 @@ class AheadParams:
     ahead: int = 6
     damping: float = 0.6
     margin: float = 0.3
+    near: float = 2.0
+    fastest: float = 4.0
     gap: int = 2 * HOUR
     priority: Priority = Priority.MEDIUM
 
@@ -72,7 +78,12 @@ class Ahead(Detector[AheadParams]):
         del self.values[: -(24 * HOUR // params.step) - 1]
         if len(self.values) < 4:
             return None
-        return self._follow(at, mean, low, high) if self.wrong else self._judge(at, mean, low, high)
+        if self.wrong:
+            return self._follow(at, mean, low, high)
+        steps = zip(self.values[-4:], self.values[-3:], strict=False)
+        if max(later - earlier for earlier, later in steps) > self.params.fastest:
+            return None
+        return self._judge(at, mean, low, high)
 
     def away(self, since: int, now: int) -> None:
         """Forget the curve after a long absence."""
@@ -82,22 +93,27 @@ class Ahead(Detector[AheadParams]):
     def forecast(self, steps: int) -> float:
         """Give the temperature ``steps`` ahead, °C; call it with four values or more."""
         values, day = self.values, 24 * HOUR // self.params.step
-        pace = (values[-1] - values[-4]) / 3
-        damping, going = self.params.damping, 0.0
-        for step in range(steps):
-            going += pace * damping ** (step / 3)
+        going = self._going(steps)
         if len(values) > day:
             yesterday = values[steps] - values[0]
             return values[-1] + (going + yesterday) / 2
         return values[-1] + going
+
+    def _going(self, steps: int) -> float:
+        """Give how far the present pace alone goes in so many steps, K."""
+        pace = (self.values[-1] - self.values[-4]) / 3
+        return sum((pace * float(self.params.damping ** (step / 3)) for step in range(steps)), 0.0)
 
     def _judge(self, at: int, now: float, low: float | None, high: float | None) -> Verdict | None:
         for side, limit in ((-1, low), (1, high)):
             if limit is None or side * (now - limit) >= 0 or side * (self.values[-1] - self.values[-3]) <= 0:
                 continue
             for steps in range(1, self.params.ahead + 1):
-                coming = self.forecast(steps)
-                if side * (coming - limit) >= self.params.margin:
+                coming, alone = self.forecast(steps), self.values[-1] + self._going(steps)
+                if (
+                    side * (coming - limit) >= self.params.margin
+                    and side * (alone - limit) >= -self.params.near
+                ):
                     return self._say(at, side, limit, at + steps * self.params.step)
         return None
 
@@ -158,21 +174,37 @@ class SunParams:
 
 
 class SunOnSensor(Detector[SunParams]):
-    """Watches one outdoor sensor of temperature, with its humidity beside it."""
+    """Watches one outdoor sensor of temperature, with its humidity beside it.
 
-    __slots__ = ("base", "due", "pairs", "since", "wrong")
+    Attributes:
+        lit: The sun is on it: what it says is not the air.
+        wrong: … and that was told, because air so warm would be an alarm.
+    """
+
+    __slots__ = ("base", "due", "lit", "pairs", "since", "wrong")
 
     def __init__(self, params: SunParams | None = None) -> None:
         """Begin without a pair."""
         super().__init__(params or SunParams())
         self.base = 0.0
         self.due = 0
+        self.lit = False
         self.pairs: list[list[float]] = []
         self.since = 0
         self.wrong = False
 
-    def see(self, at: int, temperature: float, humidity: float, *, day: bool) -> Verdict | None:
-        """Take a good pair; ``day`` tells whether the sun may be up."""
+    def see(
+        self, at: int, temperature: float, humidity: float, high: float | None = None, *, day: bool
+    ) -> Verdict | None:
+        """Take a good pair.
+
+        Args:
+            at: Its instant, ms.
+            temperature: °C.
+            humidity: Percent.
+            high: Upper end of safe, °C: below it the sun is known and not told.
+            day: The sun may be up.
+        """
         if at < self.due:
             return None
         params = self.params
@@ -182,20 +214,27 @@ class SunOnSensor(Detector[SunParams]):
             self.pairs = []
         self.pairs.append([temperature, humidity])
         del self.pairs[: -params.steps - 1]
-        if self.wrong:
-            return self._follow(at, temperature)
-        return self._judge(at) if day and len(self.pairs) > params.steps else None
+        if self.lit:
+            return self._follow(at, temperature, high)
+        if day and len(self.pairs) > params.steps and self._leapt():
+            self.lit, self.since = True, at - params.steps * params.step
+            self.base = self.pairs[0][0]
+            return self._say(temperature, high)
+        return None
 
-    def _judge(self, at: int) -> Verdict | None:
+    def _leapt(self) -> bool:
+        """Tell whether it leapt and humidity did not answer as air would have it."""
         params = self.params
         (before, dry), (now, rh) = self.pairs[0], self.pairs[-1]
-        rise = now - before
-        if rise < params.leap or dry <= 0:
-            return None
+        if now - before < params.leap or dry <= 0:
+            return False
         expected = dry * (1 - saturation_vapour_pressure(before) / saturation_vapour_pressure(now))
-        if not dry - rh < params.answer * expected:
+        return dry - rh < params.answer * expected
+
+    def _say(self, now: float, high: float | None) -> Verdict | None:
+        if high is not None and now <= high:
             return None
-        self.wrong, self.since, self.base = True, at - params.steps * params.step, before
+        self.wrong = True
         return Verdict(
             SUN,
             wrong=True,
@@ -204,15 +243,19 @@ class SunOnSensor(Detector[SunParams]):
             value=now,
             reason=(
                 "It leapt by ",
-                Kelvin(round(rise, 1)),
+                Kelvin(round(now - self.base, 1)),
                 " while humidity hardly moved: the sun is on the sensor, and this is not the air.",
             ),
             advice=("Shade the sensor; until then look at a second one before you trust this.",),
         )
 
-    def _follow(self, at: int, now: float) -> Verdict | None:
+    def _follow(self, at: int, now: float, high: float | None) -> Verdict | None:
         turned = len(self.pairs) > 2 and now < max(pair[0] for pair in self.pairs) - self.params.leap / 2
-        if not turned and at - self.since < self.params.over:
+        gone = now < self.base + self.params.leap / 2
+        if not turned and not gone and at - self.since < self.params.over:
+            return None if self.wrong else self._say(now, high)
+        self.lit = False
+        if not self.wrong:
             return None
         self.wrong = False
         return Verdict(

@@ -6,6 +6,7 @@ are rebuilt from a plan and a snapshot.
 
 from collections.abc import Iterator
 
+from rules.coldstore import ColdStoreParams
 from rules.contact import Switch
 from rules.egg import EggLag, EggLagParams, lagged
 from rules.hold import NEVER
@@ -27,6 +28,9 @@ RAW_BELOW = 2.0
 RAW_ABOVE = 0.5
 """K above the upper safe limit of the egg at which the raw air alone is an alarm (ours;
 the margin above is small because heat kills quickly: domain of lethal limits)."""
+
+HUMID_HOLD = 45 * MINUTE
+"""Moisture harms over hours: no hold of humidity is shorter (ms, ours)."""
 
 HUSH = 20 * MINUTE
 """An open lid explains what is seen for at most this long."""
@@ -94,12 +98,13 @@ class Place:
         if found is None or not self.judged:
             return NO_LIMITS
         plan = self.plan
+        least = HUMID_HOLD if quantity is Quantity.HUMIDITY else 0
         return Limits(
             in_force(found, calendar, plan.settle, now),
             found.deadband,
             ideal_counts=now >= self.since + plan.settling,
-            hold_ideal=plan.hold_ideal,
-            hold_safe=plan.hold_safe,
+            hold_ideal=max(plan.hold_ideal, least),
+            hold_safe=max(plan.hold_safe, least),
             hold_off=plan.hold_off,
         )
 
@@ -172,9 +177,10 @@ class Curve:
         track: What judges it, or None.
         egg: What an egg feels of it, or None where it does not lag.
         egg_track: What judges the egg, or None.
+        goods: What lies in a cold store feels of it, or None elsewhere.
     """
 
-    __slots__ = ("egg", "egg_track", "newest", "quantity", "sensor", "track", "value")
+    __slots__ = ("egg", "egg_track", "goods", "newest", "quantity", "sensor", "track", "value")
 
     def __init__(self, sensor: "Sensor", quantity: Quantity) -> None:
         """A curve without readings."""
@@ -185,6 +191,11 @@ class Curve:
         self.track: Track | None = None
         self.egg: EggLag | None = None
         self.egg_track: Track | None = None
+        store = sensor.place.plan.store
+        self.goods: EggLag | None = None
+        if quantity is Quantity.TEMPERATURE and store is not None:
+            lag = ColdStoreParams.of(store).lag
+            self.goods = EggLag(EggLagParams(lag, min(sensor.stand, 1 << 50)))
 
     def lay_egg(self) -> bool:
         """Put an egg beside a curve of air in a box with eggs, or take it away.
@@ -210,7 +221,8 @@ class Curve:
         """Give it as plain values."""
         value = None if self.value != self.value else self.value
         egg = [self.egg.state(), self.egg_track.state()] if self.egg and self.egg_track else None
-        return [self.newest, value, self.track.state() if self.track else None, egg]
+        goods = self.goods.state() if self.goods else None
+        return [self.newest, value, self.track.state() if self.track else None, egg, goods]
 
     def restore(self, state: list[object]) -> None:
         """Take the values of :meth:`state`."""
@@ -221,6 +233,8 @@ class Curve:
         if self.egg is not None and self.egg_track is not None and state[3] is not None:
             self.egg = EggLag.restored(self.egg.params, state[3][0])  # type: ignore[index]
             self.egg_track.restore(state[3][1])  # type: ignore[index]
+        if self.goods is not None and state[4] is not None:
+            self.goods = EggLag.restored(self.goods.params, state[4])  # type: ignore[arg-type]
 
 
 class Sensor:
@@ -326,6 +340,16 @@ class Sensor:
         for quantity, part in state[8].items():  # type: ignore[attr-defined]
             if Quantity(quantity) in self.curves:
                 self.curves[Quantity(quantity)].restore(part)
+
+
+def outermost(places: dict[str, Place], name: str) -> str:
+    """Give the place that a place stands in, as far out as there is one, but not the room."""
+    for _ in places:
+        inside = places[name].plan.inside if name in places else None
+        if inside is None or inside not in places or places[inside].plan.kind is PlaceKind.ROOM:
+            break
+        name = inside
+    return name
 
 
 def family(places: dict[str, Place], name: str) -> frozenset[str]:

@@ -90,7 +90,7 @@ class Saturated(Detector[SaturatedParams]):
             RULE,
             wrong=True,
             since=started,
-            priority=Priority.MEDIUM if self.params.safe_high is not None else Priority.LOW,
+            priority=Priority.MEDIUM,
             value=humidity,
             reason=("Free water on the sensor: humidity unknown, at least ", Percent(self.params.wet), "."),
             advice=(

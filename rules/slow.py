@@ -216,7 +216,12 @@ class DailyCreep(Detector[CreepingParams]):
             f" within {days} days.",
         )
         return Verdict(
-            CREEPING, wrong=True, since=self.since, priority=Priority.LOW, value=round(mean, 3), reason=reason
+            CREEPING,
+            wrong=True,
+            since=self.since,
+            priority=Priority.MEDIUM,
+            value=round(mean, 3),
+            reason=reason,
         )
 
 
@@ -306,7 +311,7 @@ class Shifted(Detector[ShiftParams]):
             SHIFTED,
             wrong=True,
             since=self.since,
-            priority=Priority.LOW,
+            priority=Priority.MEDIUM,
             value=round(new[-1], 3),
             reason=(
                 "It stood at ",
@@ -383,6 +388,10 @@ class DegreeHours(Detector[DegreeHoursParams]):
             self.hour_at = at
         return self._hour(at, value) if at - self.hour_at >= HOUR else None
 
+    def told(self) -> None:
+        """Forget the sums: the range has spoken, and this rule is for what it does not see."""
+        self.above, self.below, self.last_at = [0.0], [0.0], 0
+
     def sums(self) -> tuple[float, float]:
         """Give (above, below) over the last 24 h, K·h."""
         return sum(self.above), sum(self.below)
@@ -399,7 +408,9 @@ class DegreeHours(Detector[DegreeHoursParams]):
             return self._over(at, value) if not side and max(above, below) < self.params.limit / 2 else None
         if not side:
             return None
-        self.wrong, self.since = side, at - DAY
+        sums = self.above if side > 0 else self.below
+        ago = next(len(sums) - index for index, one in enumerate(sums) if one > 0)
+        self.wrong, self.since = side, at - ago * HOUR
         rule, amount = (WARM_SUM, above) if side > 0 else (COOL_SUM, below)
         words = "above" if side > 0 else "below"
         reason: Sentence = (Number(amount, "K·h"), f" {words} ideal within 24 h, in sum.")

@@ -132,7 +132,9 @@ def telling_state(telling: Telling) -> dict[str, Plain]:
         }
         for name, mouth in telling.mouths.items()
     }
-    return {"mouths": mouths, "spoken": [[list(key), at] for key, at in telling.spoken_for.items()]}
+    lately = [[list(key), at, priority.value] for key, (at, priority) in telling.lately.items()]
+    spoken = [[list(key), at] for key, at in telling.spoken_for.items()]
+    return {"mouths": mouths, "spoken": spoken, "lately": lately}
 
 
 def telling_of(telling: Telling, state: dict[str, Plain]) -> None:
@@ -147,3 +149,4 @@ def telling_of(telling: Telling, state: dict[str, Plain]) -> None:
         }
         mouth.sent = list(part["sent"])
     telling.spoken_for = {AlarmKey(*key): at for key, at in state["spoken"]}
+    telling.lately = {AlarmKey(*key): (at, Priority(word)) for key, at, word in state["lately"]}

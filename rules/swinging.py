@@ -1,9 +1,10 @@
-"""Swinging: the thermostat's swing grows, or its pace changes, against its own past.
+"""Swinging: the thermostat's swing grows, stops, or its pace changes, against its own past.
 
 A worn relay or a sensor that came loose from its place lets the swing grow over hours or
 days; a relay that chatters makes it quick and small. Each hour has a width (highest less
-lowest) and a number of crossings of its mean; three hours on end are compared with the
-curve's own usual hours. Source: own proposal.
+lowest, less what the hour moved as a whole: a way up or down is no swing) and a number of
+crossings of its mean; three hours on end are compared with the curve's own usual hours.
+Source: own proposal.
 """
 
 from dataclasses import dataclass
@@ -18,6 +19,12 @@ from rules.words import Kelvin, Sentence
 RULE = "swinging"
 
 
+def _wide(widths: list[float]) -> float:
+    """Give the width that four hours out of five keep within (lamps rest by night)."""
+    ranked = sorted(widths)
+    return ranked[len(ranked) * 4 // 5]
+
+
 @dataclass(frozen=True, slots=True)
 class SwingingParams:
     """When a swing is told. Own proposals.
@@ -30,16 +37,22 @@ class SwingingParams:
         hours: In so many hours on end.
         past: So many hours are the usual ones; the older half of them is compared with,
             so that what grows slowly is not its own measure.
+        stiller: The width is below this share of what nine hours of ten exceed …
+        worth: … where that is at least this much, K (else noise hides it).
+        learning: So many hours are learnt before anything is told.
         hysteresis: A crossing must go this far beyond the mean, K.
         cover: Hours with a longer gap do not count, ms.
     """
 
-    times: float = 2.2
+    times: float = 2.0
     wider: float = 0.6
     quicker: float = 4.0
     crossings: int = 16
     hours: int = 3
     past: int = 96
+    stiller: float = 0.5
+    worth: float = 0.35
+    learning: int = 20
     hysteresis: float = 0.1
     cover: int = 5 * MINUTE
 
@@ -51,8 +64,8 @@ class Swinging(Detector[SwingingParams]):
     """
 
     __slots__ = (
-        "bad", "counts", "crossed", "high", "hour_at", "last_at", "low", "mean", "n", "quiet", "side",
-        "since", "total", "widths", "wrong",
+        "bad", "counts", "crossed", "first", "high", "hour_at", "last", "last_at", "low", "mean",
+        "n", "quiet", "side", "since", "total", "widths", "wrong",
     )  # fmt: skip
 
     def __init__(self, params: SwingingParams | None = None) -> None:
@@ -61,8 +74,10 @@ class Swinging(Detector[SwingingParams]):
         self.bad = 0
         self.counts: list[int] = []
         self.crossed = 0
+        self.first = 0.0
         self.high = -1e9
         self.hour_at = 0
+        self.last = 0.0
         self.last_at = 0
         self.low = 1e9
         self.mean: float | None = None
@@ -79,6 +94,9 @@ class Swinging(Detector[SwingingParams]):
         if at - self.last_at > self.params.cover:
             self.n = -1_000_000
         self.last_at = at
+        if not self.n:
+            self.first = value
+        self.last = value
         self.total += value
         self.n += 1
         self.high = max(self.high, value)
@@ -97,7 +115,8 @@ class Swinging(Detector[SwingingParams]):
 
     def _hour(self, at: int) -> Verdict | None:
         counts = self.n > 0 and self.hour_at >= self.quiet
-        width, crossed = round(self.high - self.low, 4), self.crossed
+        moved = abs(self.last - self.first)
+        width, crossed = round(max(0.0, self.high - self.low - moved), 4), self.crossed
         self.mean = self.total / self.n if self.n > 0 else None
         self.total, self.n, self.crossed, self.side = 0.0, 0, 0, 0
         self.low, self.high, self.hour_at = 1e9, -1e9, at
@@ -105,22 +124,27 @@ class Swinging(Detector[SwingingParams]):
 
     def _judge(self, at: int, width: float, crossed: int) -> Verdict | None:
         params = self.params
-        if len(self.widths) < 8:
+        if len(self.widths) < params.learning:
             self._keep(width, crossed)
             return None
-        older = max(8, len(self.widths) // 2)
-        usual, pace = median(self.widths[:older]), median(self.counts[:older])
+        older = max(params.learning, len(self.widths) // 2)
+        usual, pace = _wide(self.widths[:older]), median(self.counts[:older])
         wide = width >= max(params.times * usual, usual + params.wider)
         quick = crossed >= max(params.quicker * pace, params.crossings)
+        least = sorted(self.widths[:older])[older // 10]
+        still = least >= params.worth and width < params.stiller * least
         self._keep(width, crossed)
-        self.bad = self.bad + 1 if wide or quick else 0
+        self.bad = self.bad + 1 if wide or quick or still else 0
         if self.bad >= params.hours and not self.wrong:
             self.wrong, self.since = True, at - self.bad * HOUR
-            return self._verdict(width, usual, crossed, pace, wide=wide)
+            if still:
+                usual = least
+            return self._verdict(width, usual, crossed, pace, wide=wide or still)
         if (
             self.wrong
             and not wide
             and not quick
+            and not still
             and width < 0.7 * max(params.times * usual, usual + params.wider)
         ):
             self.wrong = False
@@ -152,7 +176,7 @@ class Swinging(Detector[SwingingParams]):
             RULE,
             wrong=True,
             since=self.since,
-            priority=Priority.MEDIUM if wide else Priority.LOW,
+            priority=Priority.MEDIUM,
             value=width,
             reason=reason,
             advice=("Look at the thermostat, its relay, and whether its sensor sits where it should.",),

@@ -35,7 +35,10 @@ FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 """Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
 
 WORSE_GROUP = 20 * MINUTE
-"""A cause speaks for the places that left safe at most this often."""
+"""A cause speaks for the places that left safe at most this often, and ever more rarely."""
+
+AGAIN = 480 * MINUTE
+"""What was told, cleared and comes again within this is no news: it is said when it lasts (ms)."""
 
 
 def state_at(calendar: Calendar | None, instant: int) -> bool | None:
@@ -110,6 +113,7 @@ class Telling:
         self._calendars: Mapping[str, Calendar] = {}
         self.mouths: dict[str, Mouth] = {}
         self.spoken_for: dict[AlarmKey, int] = {}
+        self.lately: dict[AlarmKey, tuple[int, Priority]] = {}
 
     def plan(self, contacts: tuple[ContactPlan, ...], calendars: Mapping[str, Calendar], now: int) -> None:
         """Take contacts and schedules; what waits for a contact that stays goes on waiting."""
@@ -133,7 +137,8 @@ class Telling:
             if alarm.cause is not None:
                 self._speak_as_cause(alarm, change, now)
             elif book.shelf_of(alarm) is None and alarm.life is Life.UNACKNOWLEDGED:
-                self._say(alarm, Tone.WORSE if change is Change.WORSE else Tone.RAISED, now)
+                if not self._known(alarm):
+                    self._say(alarm, Tone.WORSE if change is Change.WORSE else Tone.RAISED, now)
                 self._set_repeat(alarm)
                 self._set_escalation(alarm)
         book.to_say.clear()
@@ -144,6 +149,13 @@ class Telling:
         for alarm in book.ended:
             self._say_right_again(alarm, now)
         book.ended.clear()
+
+    def _known(self, alarm: Alarm) -> bool:
+        """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more."""
+        cause, alarm.freed = alarm.freed, None
+        same = cause if cause is not None and cause.place == alarm.key.place else alarm.key
+        ended, priority = self.lately.get(same, (alarm.raised - AGAIN, alarm.priority))
+        return alarm.raised - ended < AGAIN and alarm.priority.rank <= priority.rank
 
     def _say(self, alarm: Alarm, tone: Tone, now: int, priority: Priority | None = None) -> None:
         """Say an alarm to whoever is told of it; ``priority`` where what it explains is graver."""
@@ -169,11 +181,15 @@ class Telling:
         if cause is None or not worse or self._book.shelf_of(cause) is not None:
             return
         last = self.spoken_for.get(cause.key)
-        if last is not None and now < last + WORSE_GROUP:
-            self._schedule(last + WORSE_GROUP, ("group", *cause.key))
+        if last is not None and now < self._group_due(cause, last):
+            self._schedule(self._group_due(cause, last), ("group", *cause.key))
             return
         self.spoken_for[cause.key] = now
         self._say(cause, Tone.WORSE, max(now, cause.spoken), alarm.priority)
+
+    def _group_due(self, cause: Alarm, last: int) -> int:
+        """Give when a cause may speak again: each pause is twice as long as all before it."""
+        return last + max(WORSE_GROUP, 2 * (last - cause.raised))
 
     def group(self, key: AlarmKey, now: int) -> None:
         """Say for a cause what has left safe since it last spoke."""
@@ -182,13 +198,16 @@ class Telling:
             return
         last = self.spoken_for.get(key, 0)
         left = [one for one in self._book.explained_by(key) if one.spoken > last]
-        if left and now >= last + WORSE_GROUP:
+        if left and now >= self._group_due(cause, last):
             self.spoken_for[key] = now
             gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
             self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
 
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
         self.spoken_for.pop(alarm.key, None)
+        self.lately = {key: one for key, one in self.lately.items() if now - one[0] < AGAIN}
+        if alarm.told:
+            self.lately[alarm.key] = (now, alarm.priority)
         for mouth in self.mouths.values():
             key = (alarm.key, alarm.raised)
             if alarm.told and mouth.plan.name in alarm.told:

@@ -346,6 +346,17 @@ class Track:
                 side.rest()
         self.calm = not (self.lower.busy or self.upper.busy)
 
+    def pause_lower(self) -> None:
+        """Let delays of the lower side that have not raised begin anew."""
+        if self.lower.active is None:
+            self.lower.rest()
+        self.calm = not (self.lower.busy or self.upper.busy)
+
+    @property
+    def held(self) -> bool:
+        """Tell whether an alarm is held."""
+        return self.lower.active is not None or self.upper.active is not None
+
     def state(self) -> list[object]:
         """Give it as plain values."""
         value = None if self.value != self.value else self.value

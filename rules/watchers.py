@@ -22,7 +22,7 @@ from rules.heading import Heading, HeadingParams
 from rules.mirrored import Mirrored
 from rules.moisture import MoistureReference
 from rules.outdoor import Ahead, SunOnSensor
-from rules.plan import PlaceKind, Store
+from rules.plan import PlaceKind
 from rules.rate import Erratic
 from rules.reading import MINUTE, Quantity
 from rules.roster import Curve, Sensor
@@ -78,6 +78,9 @@ Ends = tuple[float | None, float | None]
 Air = Callable[[int], float | None]
 """Gives the room's air at an instant, °C, or None where it is not measured."""
 
+Lid = Callable[[Sensor, int], None]
+"""Takes that a drop looks like a lid that was opened, and until when it is waited for."""
+
 AnyDetector = Detector[Any]
 
 
@@ -122,6 +125,7 @@ class Eyes:
         "_egg_shown",
         "_humid",
         "_ideal",
+        "_lid",
         "_pairs",
         "_safe",
         "_safe_humidity",
@@ -131,8 +135,9 @@ class Eyes:
         "sensor",
     )
 
-    def __init__(self, sensor: Sensor, say: Say, air: Air) -> None:
+    def __init__(self, sensor: Sensor, say: Say, air: Air, lid: Lid) -> None:
         """Put the rules to a sensor that its place and its quantities ask for."""
+        self._lid = lid
         self.sensor = sensor
         self._say = say
         self._air = air
@@ -245,12 +250,17 @@ class Eyes:
             now: Room time of the round.
         """
         warm = quantity is Quantity.TEMPERATURE
-        if self._fault_rules(quantity, at, value, now) or not self.sensor.fit(quantity):
+        if self._fault_rules(quantity, at, value, now):
+            return
+        humid = self._humid
+        paired = warm and humid is not None and humid.newest == at
+        if paired and humid is not None:
+            self._see_own_pair(at, value, humid.value, now)
+        if not self.sensor.fit(quantity):
             return
         if warm:
             self._see_warmth(at, value, now)
-            humid = self._humid
-            if humid is not None and humid.newest == at and self.sensor.fit(Quantity.HUMIDITY):
+            if paired and humid is not None and self.sensor.fit(Quantity.HUMIDITY):
                 self._see_pair(at, value, humid, now)
         self._see_pairs(quantity, at, value, now)
 
@@ -280,14 +290,18 @@ class Eyes:
                 known = box.known()  # type: ignore[attr-defined]
                 if known is not None:
                     heading.learnt(*known)
+            opened = heading.opened
             self._tell(Quantity.TEMPERATURE, heading.see(at, value, *self._safe, air), now)
+            if heading.opened != opened:
+                self._lid(self.sensor, heading.opened)
         swinging = rules.get("swinging")
         if swinging is not None:
             self._tell(Quantity.TEMPERATURE, swinging.see(at, value), now)  # type: ignore[attr-defined]
         self._see_slow(at, value, now)
         if "cold" in rules:
             self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, air), now)  # type: ignore[attr-defined]
-        if "ahead" in rules:
+        sun = rules.get("sun")
+        if "ahead" in rules and not (isinstance(sun, SunOnSensor) and sun.lit):
             self._tell(Quantity.TEMPERATURE, rules["ahead"].see(at, value, *self._coming), now)  # type: ignore[attr-defined]
 
     def _see_slow(self, at: int, value: float, now: int) -> None:
@@ -301,15 +315,24 @@ class Eyes:
         shifted, hours = rules["shifted"], rules["hours"]
         if at >= shifted.due:  # type: ignore[attr-defined]
             self._tell(Quantity.TEMPERATURE, shifted.see(at, value), now)  # type: ignore[attr-defined]
-        if at >= hours.due:  # type: ignore[attr-defined]
+        track = self._warm.track if self._warm else None
+        if track and track.held:
+            hours.told()  # type: ignore[attr-defined]
+        elif at >= hours.due:  # type: ignore[attr-defined]
             self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
+
+    def _see_own_pair(self, at: int, warmth: float, wet: float, now: int) -> None:
+        """Show a pair of one measurement to the rules about the sensor itself."""
+        mirrored = self._by_name["mirrored"]
+        if at >= mirrored.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.HUMIDITY, mirrored.see(at, warmth, wet), now)  # type: ignore[attr-defined]
+        sun = self._by_name.get("sun")
+        if sun is not None and at >= sun.due:  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, sun.see(at, warmth, wet, self._safe[1], day=self._day), now)  # type: ignore[attr-defined]
 
     def _see_pair(self, at: int, warmth: float, humid: Curve, now: int) -> None:
         """Show a pair of temperature and humidity of one measurement."""
         rules, wet = self._by_name, humid.value
-        mirrored = rules["mirrored"]
-        if at >= mirrored.due:  # type: ignore[attr-defined]
-            self._tell(Quantity.HUMIDITY, mirrored.see(at, warmth, wet), now)  # type: ignore[attr-defined]
         reference = rules.get("moisture")
         if reference is not None and at >= reference.due and humid.track is not None and humid.track.calm:  # type: ignore[attr-defined]
             reference.see(at, warmth, wet)  # type: ignore[attr-defined]
@@ -320,9 +343,6 @@ class Eyes:
         dew = rules.get("condensation")
         if dew is not None and at >= dew.due:  # type: ignore[attr-defined]
             self._tell(Quantity.HUMIDITY, dew.see(at, warmth, wet, None, self._air(now)), now)  # type: ignore[attr-defined]
-        sun = rules.get("sun")
-        if sun is not None and at >= sun.due:  # type: ignore[attr-defined]
-            self._tell(Quantity.TEMPERATURE, sun.see(at, warmth, wet, day=self._day), now)  # type: ignore[attr-defined]
 
     def _see_pairs(self, quantity: Quantity, at: int, value: float, now: int) -> None:
         """Hold the reading against a second sensor at the same spot."""
@@ -345,6 +365,18 @@ class Eyes:
     def _tell(self, quantity: Quantity, verdict: Verdict | None, now: int, other: str = "") -> None:
         if verdict is not None:
             self._say(Found(self.sensor, quantity, verdict, other), now)
+
+    @property
+    def opened_until(self) -> int:
+        """Until when a drop that only an open lid makes is waited for; 0: there was none."""
+        heading = self._by_name.get("heading")
+        return heading.opened if isinstance(heading, Heading) else 0
+
+    @property
+    def heading_side(self) -> int:
+        """Which way it heads out of range: -1 falling, 1 rising."""
+        heading = self._by_name.get("heading")
+        return (heading.side or -1) if isinstance(heading, Heading) else -1
 
     def forecast(self) -> tuple[tuple[str, float], ...]:
         """Give the forecast of the way out of safe for the page; () while there is none."""
@@ -416,6 +448,9 @@ def _detectors(sensor: Sensor) -> Iterator[tuple[str, AnyDetector]]:
         wet = StuckParams(cover=stand, unit="%", rail_low=1.0, rail_high=98.0)
         yield f"stuck {Quantity.HUMIDITY.value}", Stuck(wet)
         high = _ends(sensor.curves[Quantity.HUMIDITY], ideal=False)[1]
+        # Dew outdoors and in cold stores is weather: known, and nobody's worry.
+        weather = sensor.place.plan.kind in (PlaceKind.OUTDOOR, PlaceKind.COLD_STORE)
+        high = 100.0 if weather else high
         yield "saturated", Saturated(SaturatedParams(gap=stand, safe_high=high))
     if {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= set(sensor.curves):
         yield from _pair_rules(sensor)
@@ -425,9 +460,9 @@ def _warmth_rules(sensor: Sensor, every: int, stand: int) -> Iterator[tuple[str,
     plan = sensor.place.plan
     if sensor.plan.spot in SURFACES:
         return
-    cold = plan.store in (Store.REFRIGERATOR, Store.HIBERNATION)
+    cold = plan.kind is PlaceKind.COLD_STORE
     if plan.kind in WARMED or cold:
-        yield "heading", Heading(HeadingParams.of(every, widest=cold))
+        yield "heading", Heading(HeadingParams.of(every, widest=cold, lit=plan.kind is PlaceKind.ENCLOSURE))
         yield "constant", BoxConstant()
     if plan.kind in WARMED:
         yield "swinging", Swinging()

@@ -7,11 +7,10 @@ from itertools import pairwise
 import pytest
 
 from rules.common import CommonFall
-from rules.heading import RULE, Heading, HeadingParams
+from rules.heading import Heading, HeadingParams
 from rules.plan import Priority
 from rules.reading import HOUR, MINUTE
 from rules.thermal import BoxConstant, BoxConstantParams
-from rules.verdict import Verdict
 from tests.kit.heatbox import Box, instant, varied, wandering
 
 WARMING_UP = 240
@@ -156,22 +155,33 @@ class TestBoxConstant:
 
 
 class TestCommonFall:
-    def test_several_are_one(self):
-        """The second place within half an hour makes it one alarm; it is over with the last."""
-        common = CommonFall()
-        wrong = Verdict(RULE, wrong=True, since=HOUR, priority=Priority.HIGH)
-        right = Verdict(RULE, wrong=False, since=HOUR)
-        assert common.see(HOUR, "box-1", wrong, 8) is None
-        both = common.see(HOUR + MINUTE, "box-2", wrong, 8)
-        assert both is not None
-        assert "box-1, box-2" in both.reason[0]
-        assert common.see(2 * HOUR, "box-1", right, 8) is None
-        over = common.see(2 * HOUR, "box-2", right, 8)
+    def see(self, common, place, hours, watched=8, **given):
+        """Tell of a place that is too cool since some hours."""
+        return common.see(place, (place, "air", "too cool"), round(hours * HOUR), watched, **given)
+
+    @pytest.mark.parametrize(("foreseen", "least"), [(True, 2), (False, 3)], ids=["heading", "range left"])
+    def test_several_are_one(self, foreseen, least):
+        """The last of enough places within two hours makes it one alarm; it is over with the last."""
+        common, names = CommonFall(), ["box-1", "box-2", "box-3"][:least]
+        said = [self.see(common, name, 1 + n / 2, foreseen=foreseen) for n, name in enumerate(names)]
+        assert said[:-1] == [None] * (least - 1)
+        assert ", ".join(names) in said[-1].reason[0]
+        assert common.sweep(lambda *what: what[0] == "box-1") is None
+        over = common.sweep(lambda *_: False)
         assert over is not None
         assert not over.wrong
 
     def test_alone_is_alone(self):
-        """One of forty, or two that are hours apart, are not one cause."""
+        """Three of forty, or two that are hours apart, are not one cause."""
+        few, apart = CommonFall(), CommonFall()
+        assert [self.see(few, name, 1, 40) for name in "abc"] == [None] * 3
+        assert [self.see(apart, name, 5 * n + 1, foreseen=True) for n, name in enumerate("ab")] == [None] * 2
+
+    def test_what_began_at_another_time_is_not_explained(self):
+        """It explains its own places, and only what began with it."""
         common = CommonFall()
-        assert common.see(HOUR, "a", Verdict(RULE, wrong=True, since=HOUR), 40) is None
-        assert common.see(5 * HOUR, "b", Verdict(RULE, wrong=True, since=5 * HOUR), 40) is None
+        for name in "abc":
+            self.see(common, name, 1)
+        assert common.explains("a", 2 * HOUR)
+        assert not common.explains("a", 9 * HOUR)
+        assert not common.explains("d", 2 * HOUR)

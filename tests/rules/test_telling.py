@@ -219,8 +219,8 @@ class TestDistance:
         assert all(third >= first + WINDOW for first, third in zip(sent, sent[3:], strict=False))
 
     def test_many_at_once_are_one_message(self):
-        """A whole rack that fails in one minute is one message, gravest first."""
-        places = tuple(place(f"box-{n}") for n in range(12))
+        """A whole row of pens that the sun reaches in one minute is one message, gravest first."""
+        places = tuple(place(f"box-{n}", PlaceKind.OUTDOOR) for n in range(12))
         plan = one_box(places=places, sensors=tuple(sensor(f"s{n:02}", f"box-{n}") for n in range(12)))
         engine, notices = Engine(plan), []
         for minute in range(1, 9):
@@ -314,14 +314,17 @@ class TestCause:
         assert {one.life.name for one in engine.open_alarms()} == {"ACKNOWLEDGED"}
 
     def test_when_the_cause_goes_what_stays_speaks(self):
-        """With the mains back, a box that is still cold is said on its own."""
+        """With the mains back, a box that is still cold is said, and explains the one beside it."""
         engine, _ = self.lost()
         self.minutes(engine, 27.0, 6, 8)
         now = T0 + 14 * EVERY
         found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
         found += engine.step(Tick(now + 5 * MINUTE))
         told = [told for one in found if isinstance(one, Notice) for told in one.told]
-        assert {one.alarm.place for one in told if one.tone is Tone.RAISED} == {"box-1", "box-2"}
+        raised = {
+            one.alarm.place: {key.place for key in one.explains} for one in told if one.tone is Tone.RAISED
+        }
+        assert raised == {"box-1": {"box-2"}}
         assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
 
 
