@@ -189,20 +189,20 @@ def sketch(found: Explained, speak: Speaker) -> list[str]:
     start, end = curve[0][0], max(curve[-1][0], curve[0][0] + 1)
     rows = [[" "] * WIDE for _ in range(HIGH)]
 
-    def level(value: float) -> int:
+    def row_at(value: float) -> int:
         return HIGH - 1 - round((value - low) / (high - low or 1) * (HIGH - 1))
 
     def column(at: int) -> int:
         return min(max(round((at - start) / (end - start) * (WIDE - 1)), 0), WIDE - 1)
 
     for limit in near:
-        rows[level(limit)] = ["-"] * WIDE
+        rows[row_at(limit)] = ["-"] * WIDE
     for cells in rows:
         if start <= found.row.raised <= end:
             cells[column(found.row.raised)] = "|"
     for at, value in curve:
-        rows[level(value)][column(at)] = "*"
-    named = {level(limit): speak.value(quantity, limit) for limit in (low, high, *near)}
+        rows[row_at(value)][column(at)] = "*"
+    named = {row_at(limit): speak.value(quantity, limit) for limit in (low, high, *near)}
     lines = [
         f"    {''.join(cells).rstrip():<{WIDE}} {named.get(index, '')}".rstrip()
         for index, cells in enumerate(rows)
