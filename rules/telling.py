@@ -265,24 +265,30 @@ class Telling:
     # -- saying it ---------------------------------------------------------------
 
     def tell(self, contact: str, now: int) -> None:
-        """Send what waits for a contact as one message, if it may go now."""
+        """Send what waits for a contact as one message, if it may go now.
+
+        Asked too early it changes nothing: what was settled is dropped only when it
+        would be said.
+        """
         mouth = self.mouths.get(contact)
-        if mouth is None:
-            return
-        self._forget_settled(mouth)
-        if not mouth.waiting:
+        if mouth is None or not mouth.waiting:
             return
         hours = self._hours(mouth, now)
         if hours > now:
             self._schedule(hours, ("tell", contact))
-        may_go = {key: said for key, said in mouth.waiting.items() if self._may_go(mouth, said[1], now)}
-        if not may_go:
+        if not self._due(mouth, now):
             return
         allowed = mouth.allowed(now)
         if allowed > now:
             self._schedule(allowed, ("tell", contact))
             return
-        self._send(mouth, may_go, now)
+        self._forget_settled(mouth)
+        due = self._due(mouth, now)
+        if due:
+            self._send(mouth, due, now)
+
+    def _due(self, mouth: Mouth, now: int) -> dict[tuple[AlarmKey, int], tuple[Tone, Priority]]:
+        return {key: said for key, said in mouth.waiting.items() if self._may_go(mouth, said[1], now)}
 
     def _send(self, mouth: Mouth, said: dict[tuple[AlarmKey, int], tuple[Tone, Priority]], now: int) -> None:
         told = []

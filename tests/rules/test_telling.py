@@ -1,5 +1,7 @@
 """Who is told of what, and when: repeats, escalation, quiet hours, distance, right again."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -191,6 +193,22 @@ class TestHours:
         contacts = (ContactPlan("first", quiet="quiet"),)
         _, notices = evening(contacts, [32.0] * 20 + [30.0], calendars=calendars)
         assert notices == []
+
+    def test_the_same_plan_again_drops_nothing_that_waits(self):
+        """A plan that comes again while something waits changes neither its time nor its tone."""
+        calendars = {ROOM_DAY: BY_DAY, "duty": Calendar(first=False, edges=(T0 + HOUR,))}
+        plan = one_box(contacts=(ContactPlan("first", on_duty="duty"),), calendars=calendars)
+        found = []
+        for again in (False, True):
+            engine, effects = Engine(plan), []
+            effects += engine.step(Tick(T0 + 30 * MINUTE))
+            alarm = engine.open_alarms()[0]
+            effects += engine.step(Order(T0 + 30 * MINUTE, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+            if again:
+                effects += engine.step(replace(plan, now=T0 + 31 * MINUTE))
+            found.append([*effects, *engine.step(Tick(T0 + 2 * HOUR))])
+        assert found[0] == found[1]
+        assert [one.tone for e in found[0] if isinstance(e, Notice) for one in e.told][:1] == [Tone.RAISED]
 
 
 class TestRightAgain:
