@@ -112,7 +112,7 @@ class TestLives:
             one.key: (one.raised, one.life, one.priority, one.cause) for one in player.lead.open_alarms()
         }
         engine = copied(player.plan, player.lead)
-        engine.step(Away(player.now + 1, player.now + minutes * MINUTE))
+        engine.step(Away(player.now, player.now + minutes * MINUTE))
         after = {one.key: (one.raised, one.life, one.priority, one.cause) for one in engine.open_alarms()}
         assert after.items() <= before.items()
 
