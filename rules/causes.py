@@ -52,7 +52,7 @@ BEGAN_TOGETHER = 2 * HOUR
 SLACK = 2 * MINUTE
 """Trouble that began up to this long before its cause was seen may still follow from it."""
 
-RECKONED = {HEADING: 20 * MINUTE, SWINGING: 4 * HOUR, DRYING: 12 * HOUR}
+RECKONED = {HEADING: 20 * MINUTE, COMMON: 20 * MINUTE, SWINGING: 4 * HOUR, DRYING: 12 * HOUR}
 """Slack of rules that reckon back when the trouble began, and may reckon too far."""
 
 OPPOSITES = frozenset({frozenset({"too cool", "too warm"}), frozenset({"too dry", "too humid"})})

@@ -75,7 +75,7 @@ class HeadingParams:
     opened: int = 30 * MINUTE
     again: int = 20 * MINUTE
     levelling: float = 0.35
-    steep: float = 0.1
+    steep: float = 0.06
     patience: int = 45 * MINUTE
     lesson: int = 12 * HOUR
     horizon: int = 4 * HOUR

@@ -18,6 +18,9 @@ from rules.reading import HOUR, MINUTE
 from rules.verdict import Verdict
 from rules.words import Degrees, Instant, Kelvin, Sentence
 
+GONE = 1.0
+"""K; nearer than this to where it leapt from, or more even than this, the sun is gone."""
+
 FROST, OVERHEATING, SUN = "frost ahead", "overheating ahead", "sun on the sensor"
 
 
@@ -30,6 +33,7 @@ class AheadParams:
         ahead: It looks so many steps ahead.
         damping: Share of the present pace that goes on.
         margin: The forecast must be beyond the limit by this, K.
+        young: … and by this where no day before is known, K.
         near: … and the present pace alone must come this near to the limit, K: yesterday may
             have been another weather.
         fastest: Air goes by no more than this in a step, K: a faster rise is the sun on the
@@ -42,6 +46,7 @@ class AheadParams:
     ahead: int = 6
     damping: float = 0.6
     margin: float = 0.3
+    young: float = 1.5
     near: float = 2.0
     fastest: float = 4.0
     gap: int = 2 * HOUR
@@ -85,6 +90,11 @@ class Ahead(Detector[AheadParams]):
             return None
         return self._judge(at, mean, low, high)
 
+    def forget(self) -> None:
+        """Forget the curve: what was read is not the air."""
+        self.values = []
+        self.total, self.n = 0.0, 0
+
     def away(self, since: int, now: int) -> None:
         """Forget the curve after a long absence."""
         if now - since > self.params.gap:
@@ -105,15 +115,14 @@ class Ahead(Detector[AheadParams]):
         return sum((pace * float(self.params.damping ** (step / 3)) for step in range(steps)), 0.0)
 
     def _judge(self, at: int, now: float, low: float | None, high: float | None) -> Verdict | None:
+        known = len(self.values) > 24 * HOUR // self.params.step
+        margin = self.params.margin if known else self.params.young
         for side, limit in ((-1, low), (1, high)):
             if limit is None or side * (now - limit) >= 0 or side * (self.values[-1] - self.values[-3]) <= 0:
                 continue
             for steps in range(1, self.params.ahead + 1):
                 coming, alone = self.forecast(steps), self.values[-1] + self._going(steps)
-                if (
-                    side * (coming - limit) >= self.params.margin
-                    and side * (alone - limit) >= -self.params.near
-                ):
+                if side * (coming - limit) >= margin and side * (alone - limit) >= -self.params.near:
                     return self._say(at, side, limit, at + steps * self.params.step)
         return None
 
@@ -163,7 +172,8 @@ class SunParams:
         steps: A leap is judged over so many steps.
         leap: It rises by at least this, K.
         answer: Humidity answers with less than this share of what warm air would.
-        over: It is over when the leap has gone back by half, or after this, ms.
+        over: It is over when the leap has gone back, when it has been even for a while, or
+            after this, ms.
     """
 
     step: int = 5 * MINUTE
@@ -178,16 +188,18 @@ class SunOnSensor(Detector[SunParams]):
 
     Attributes:
         lit: The sun is on it: what it says is not the air.
+        ended: When it last left the sensor.
         wrong: … and that was told, because air so warm would be an alarm.
     """
 
-    __slots__ = ("base", "due", "lit", "pairs", "since", "wrong")
+    __slots__ = ("base", "due", "ended", "lit", "pairs", "since", "wrong")
 
     def __init__(self, params: SunParams | None = None) -> None:
         """Begin without a pair."""
         super().__init__(params or SunParams())
         self.base = 0.0
         self.due = 0
+        self.ended = -(1 << 40)
         self.lit = False
         self.pairs: list[list[float]] = []
         self.since = 0
@@ -250,11 +262,11 @@ class SunOnSensor(Detector[SunParams]):
         )
 
     def _follow(self, at: int, now: float, high: float | None) -> Verdict | None:
-        turned = len(self.pairs) > 2 and now < max(pair[0] for pair in self.pairs) - self.params.leap / 2
-        gone = now < self.base + self.params.leap / 2
-        if not turned and not gone and at - self.since < self.params.over:
+        warmest, coolest = max(pair[0] for pair in self.pairs), min(pair[0] for pair in self.pairs)
+        gone = now < self.base + GONE or (at - self.since > HOUR and warmest - coolest < GONE)
+        if not gone and at - self.since < self.params.over:
             return None if self.wrong else self._say(now, high)
-        self.lit = False
+        self.lit, self.ended = False, at
         if not self.wrong:
             return None
         self.wrong = False

@@ -2,12 +2,14 @@
 
 A worn relay or a sensor that came loose from its place lets the swing grow over hours or
 days; a relay that chatters makes it quick and small. Each hour has a width (highest less
-lowest, less what the hour moved as a whole: a way up or down is no swing) and a number of
-crossings of its mean; three hours on end are compared with the curve's own usual hours.
+lowest) and a number of crossings of its mean; three hours on end are compared with the
+curve's own usual hours. An hour that as a whole went up or down is no swing and is passed
+over.
 Source: own proposal.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rules.detector import Detector
 from rules.plan import Priority
@@ -17,6 +19,11 @@ from rules.verdict import Verdict
 from rules.words import Kelvin, Sentence
 
 RULE = "swinging"
+
+QUARTER = 15 * MINUTE
+
+AT_LEVEL = 0.3
+"""K; a swing that stops is one only where the level is one that it had: lost heat stops it too."""
 
 
 def _wide(widths: list[float]) -> float:
@@ -51,7 +58,7 @@ class SwingingParams:
     hours: int = 3
     past: int = 96
     stiller: float = 0.5
-    worth: float = 0.35
+    worth: float = 0.5
     learning: int = 20
     hysteresis: float = 0.1
     cover: int = 5 * MINUTE
@@ -64,8 +71,8 @@ class Swinging(Detector[SwingingParams]):
     """
 
     __slots__ = (
-        "bad", "counts", "crossed", "first", "high", "hour_at", "last", "last_at", "low", "mean",
-        "n", "quiet", "side", "since", "total", "widths", "wrong",
+        "bad", "counts", "crossed", "high", "hour_at", "last_at", "levels", "low", "mean",
+        "n", "quarters", "quiet", "side", "since", "total", "widths", "wrong",
     )  # fmt: skip
 
     def __init__(self, params: SwingingParams | None = None) -> None:
@@ -74,11 +81,11 @@ class Swinging(Detector[SwingingParams]):
         self.bad = 0
         self.counts: list[int] = []
         self.crossed = 0
-        self.first = 0.0
         self.high = -1e9
         self.hour_at = 0
-        self.last = 0.0
+        self.quarters: list[list[float]] = [[0.0, 0] for _ in range(4)]
         self.last_at = 0
+        self.levels: list[float] = []
         self.low = 1e9
         self.mean: float | None = None
         self.n = 0
@@ -94,9 +101,9 @@ class Swinging(Detector[SwingingParams]):
         if at - self.last_at > self.params.cover:
             self.n = -1_000_000
         self.last_at = at
-        if not self.n:
-            self.first = value
-        self.last = value
+        quarter = self.quarters[max(0, min(3, (at - self.hour_at) // QUARTER))]
+        quarter[0] += value
+        quarter[1] += 1
         self.total += value
         self.n += 1
         self.high = max(self.high, value)
@@ -115,12 +122,21 @@ class Swinging(Detector[SwingingParams]):
 
     def _hour(self, at: int) -> Verdict | None:
         counts = self.n > 0 and self.hour_at >= self.quiet
-        moved = abs(self.last - self.first)
-        width, crossed = round(max(0.0, self.high - self.low - moved), 4), self.crossed
+        width, crossed = round(self.high - self.low, 4), self.crossed
+        counts = counts and not self._went(width)
+        self.quarters = [[0.0, 0] for _ in range(4)]
         self.mean = self.total / self.n if self.n > 0 else None
         self.total, self.n, self.crossed, self.side = 0.0, 0, 0, 0
         self.low, self.high, self.hour_at = 1e9, -1e9, at
         return self._judge(at, width, crossed) if counts else None
+
+    def _went(self, width: float) -> bool:
+        """Tell whether the hour went up or down as a whole: its quarters all go one way, and far."""
+        if not all(count for _, count in self.quarters):
+            return False
+        means = [total / count for total, count in self.quarters]
+        ways = {later > one for one, later in pairwise(means)}
+        return len(ways) == 1 and abs(means[3] - means[0]) * 4 / 3 >= 0.7 * width
 
     def _judge(self, at: int, width: float, crossed: int) -> Verdict | None:
         params = self.params
@@ -132,7 +148,8 @@ class Swinging(Detector[SwingingParams]):
         wide = width >= max(params.times * usual, usual + params.wider)
         quick = crossed >= max(params.quicker * pace, params.crossings)
         least = sorted(self.widths[:older])[older // 10]
-        still = least >= params.worth and width < params.stiller * least
+        kept = self.mean is not None and any(abs(self.mean - one) < AT_LEVEL for one in self.levels[:older])
+        still = kept and least >= params.worth and width < params.stiller * least
         self._keep(width, crossed)
         self.bad = self.bad + 1 if wide or quick or still else 0
         if self.bad >= params.hours and not self.wrong:
@@ -158,6 +175,8 @@ class Swinging(Detector[SwingingParams]):
             return
         self.widths.append(width)
         self.counts.append(crossed)
+        self.levels.append(self.mean or 0.0)
+        del self.levels[: -self.params.past]
         del self.widths[: -self.params.past], self.counts[: -self.params.past]
 
     def _verdict(self, width: float, usual: float, crossed: int, pace: float, *, wide: bool) -> Verdict:

@@ -13,6 +13,7 @@ keeper sleeps.
 from collections.abc import Callable, Mapping
 
 from rules.alarms import Alarm, Book
+from rules.common import RULE as COMMON
 from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
 from rules.hold import NEVER
 from rules.life import Life
@@ -36,6 +37,9 @@ FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 
 WORSE_GROUP = 20 * MINUTE
 """A cause speaks for the places that left safe at most this often, and ever more rarely."""
+
+SAID_SO = 60 * MINUTE
+"""A high alarm of the same place said so long ago that safe would be left: it repeats anyway (ms)."""
 
 AGAIN = 480 * MINUTE
 """What was told, cleared and comes again within this is no news: it is said when it lasts (ms)."""
@@ -131,6 +135,9 @@ class Telling:
     def gather(self, now: int) -> None:
         """Take what the book has to say and set when it is said again."""
         book = self._book
+        for alarm in book.ended:
+            if alarm.told:
+                self.lately[alarm.key] = (now, alarm.priority)
         for alarm, change in book.to_say:
             if book.open.get(alarm.key) is not alarm:
                 continue
@@ -153,7 +160,8 @@ class Telling:
     def _known(self, alarm: Alarm) -> bool:
         """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more."""
         cause, alarm.freed = alarm.freed, None
-        same = cause if cause is not None and cause.place == alarm.key.place else alarm.key
+        said_it = cause is not None and (cause.place == alarm.key.place or cause.rule == COMMON)
+        same = cause if cause is not None and said_it else alarm.key
         ended, priority = self.lately.get(same, (alarm.raised - AGAIN, alarm.priority))
         return alarm.raised - ended < AGAIN and alarm.priority.rank <= priority.rank
 
@@ -179,6 +187,9 @@ class Telling:
         cause = self._book.open.get(alarm.cause) if alarm.cause else None
         worse = change is Change.WORSE and alarm.explained_at is not alarm.priority
         if cause is None or not worse or self._book.shelf_of(cause) is not None:
+            return
+        same = cause.key.place == alarm.key.place and cause.priority is Priority.HIGH
+        if same and now < cause.spoken + SAID_SO:
             return
         last = self.spoken_for.get(cause.key)
         if last is not None and now < self._group_due(cause, last):
@@ -206,8 +217,6 @@ class Telling:
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
         self.spoken_for.pop(alarm.key, None)
         self.lately = {key: one for key, one in self.lately.items() if now - one[0] < AGAIN}
-        if alarm.told:
-            self.lately[alarm.key] = (now, alarm.priority)
         for mouth in self.mouths.values():
             key = (alarm.key, alarm.raised)
             if alarm.told and mouth.plan.name in alarm.told:

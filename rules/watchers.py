@@ -48,6 +48,9 @@ SURFACES = frozenset({"basking surface", "water"})
 LID_RECOVERS = 15 * MINUTE
 """After a lid was shut a place may take this long to recover (ms, ours)."""
 
+SUN_FADES = 60 * MINUTE
+"""So long after the sun left a sensor nothing is foreseen from it (ms, ours)."""
+
 EGG_SHOWN = 5 * MINUTE
 """The egg's temperature is shown this often (ms)."""
 
@@ -301,7 +304,9 @@ class Eyes:
         if "cold" in rules:
             self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, air), now)  # type: ignore[attr-defined]
         sun = rules.get("sun")
-        if "ahead" in rules and not (isinstance(sun, SunOnSensor) and sun.lit):
+        if isinstance(sun, SunOnSensor) and (sun.lit or at < sun.ended + SUN_FADES):
+            rules["ahead"].forget()  # type: ignore[attr-defined]
+        elif "ahead" in rules:
             self._tell(Quantity.TEMPERATURE, rules["ahead"].see(at, value, *self._coming), now)  # type: ignore[attr-defined]
 
     def _see_slow(self, at: int, value: float, now: int) -> None:

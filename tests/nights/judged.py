@@ -1,7 +1,7 @@
 """A fortnight through the door and the engine, with a keeper who acknowledges what he is told."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daemon.calendars import WallOffset
 from daemon.compile import compile as compile_plan
@@ -68,8 +68,6 @@ def offset() -> WallOffset:
 
 def plan_for(played_pace: dict[str, int]) -> Plan:
     """Compile the keeper's text; sensors at the pace at which they are simulated."""
-    from dataclasses import replace
-
     plan = compile_plan(model(), now=T0, clock=offset())
     sensors = []
     for one in plan.sensors:
@@ -141,8 +139,6 @@ def judge(played: Played) -> dict[str, Told]:
         if now - renewed > 20 * DAY:
             renewed = now
             fresh = compile_plan(model(), now=now, clock=offset())
-            from dataclasses import replace
-
             keeper.hear(engine.step(replace(plan, now=now, calendars=fresh.calendars)))
         keeper.act(now)
         for reading in batch:

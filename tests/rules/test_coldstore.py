@@ -133,16 +133,19 @@ class TestAhead:
 
 
 class TestSun:
-    def test_leap_without_humidity(self):
-        """A leap of 8 K while humidity stands is the sun; the air's own warming is not."""
+    @pytest.mark.parametrize("high", [20.0, 34.0])
+    def test_leap_without_humidity(self, high):
+        """A leap of 8 K while humidity stands is the sun, told where such air would be an alarm."""
         for answers in (False, True):
-            sun, said = SunOnSensor(), []
+            sun, said, lit = SunOnSensor(), [], False
             for minute in range(1, 300):
                 t = 15 + 8 * min(1.0, max(0.0, (minute - 100) / 20))
                 dry = 80 * saturation_vapour_pressure(15) / saturation_vapour_pressure(t)
-                verdict = sun.see(minute * MINUTE, t, dry if answers else 79.0, day=True)
-                said += [verdict] if verdict else []
-            assert [verdict.rule for verdict in said] == ([] if answers else [SUN])
+                verdict = sun.see(minute * MINUTE, t, dry if answers else 79.0, high, day=True)
+                said += [verdict] if verdict and verdict.wrong else []
+                lit = lit or sun.lit
+            assert lit is not answers
+            assert [verdict.rule for verdict in said] == ([] if answers or high > 23 else [SUN])
 
     def test_not_at_night(self):
         """At night there is no sun."""
