@@ -139,6 +139,12 @@ def _looking(commands: "Commands") -> None:  # type: ignore[valid-type]
     _room(night)
     _window(night)
     _json(night)
+    night.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="write it as one page to print (.html) or a picture (.png)",
+    )
     export = _command(commands, "export", "daemon.commands.files:export", "readings as CSV")
     _room(export)
     _window(export)

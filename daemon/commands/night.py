@@ -3,6 +3,7 @@
 import argparse
 import json
 import time
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.cli import OK, USAGE, Plain
@@ -18,12 +19,42 @@ def night(given: argparse.Namespace) -> int:
     loaded = load(given.room)
     with Archive.open(data_folder(loaded)) as archive:
         window = chosen_window(given, archive, loaded)
+        if given.report is not None:
+            between = (window.start, window.end) if given.start or given.end else None
+            _report(given.report, archive, loaded, between)
+            return OK
         found = review(archive, loaded, window)
         if given.json:
             print(json.dumps(as_json(found), indent=2, allow_nan=False))
         else:
             print(as_text(found, loaded, window.end))
     return OK
+
+
+def _report(file: Path, archive: Archive, loaded: Loaded, between: tuple[int, int] | None) -> None:
+    """Write the night as one page, HTML or PNG by the file's ending; a file is replaced whole.
+
+    Raises:
+        Plain: Another ending, no font for a picture, or the file cannot be written.
+    """
+    kind = file.suffix.lower()
+    if kind not in (".html", ".htm", ".png"):
+        raise Plain(f"{file}: a report ends in .html or .png", USAGE)
+    from daemon.page.report import night_report
+    from daemon.page.settings import room_of
+    from daemon.picture import NoFaceError
+
+    try:
+        found = night_report(archive, room_of(loaded), between, picture=kind == ".png")
+        content = found.html.encode() if found.picture is None else found.picture
+        beside = file.with_name(file.name + ".new")
+        beside.write_bytes(content)
+        beside.replace(file)
+    except NoFaceError as error:
+        raise Plain(f"the report cannot be drawn: {error}") from None
+    except OSError as error:
+        raise Plain(f"{file}: {error.strerror}") from None
+    print(f"{found.title}: {file}\n{found.summary}")
 
 
 def chosen_window(given: argparse.Namespace, archive: Archive, loaded: Loaded) -> Window:
