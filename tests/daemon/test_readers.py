@@ -26,7 +26,9 @@ def _loaded(folder: Path, sensors: str, more: str = "") -> Loaded:
 
 
 def _readers(loaded: Loaded) -> list[Reader]:
-    return build(loaded, Secrets(loaded.path.parent / "credentials"), lambda: time.monotonic_ns() // 1_000_000)
+    return build(
+        loaded, Secrets(loaded.path.parent / "credentials"), lambda: time.monotonic_ns() // 1_000_000
+    )
 
 
 def _heard(readers: list[Reader], names: set[str]) -> dict[str, Arrival]:
