@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 from daemon.record import Alert
 from daemon.texts import Speaker, lasting, listed, plural
 from rules.events import AlarmKey, Notice, Told, Tone
-from rules.plan import Priority
+from rules.plan import WATCH, Priority
 from rules.reading import Quantity
 from rules.span import Span
 from rules.words import Sentence
-from sensors.reader import WATCH
 
 TITLE = 60
 """Longest title (characters): what a lock screen shows in one or two lines."""

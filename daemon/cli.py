@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TypeAlias
 
 from daemon.commands.clutch_parser import add_clutch
 from daemon.commands.import_parser import add_form
@@ -93,11 +94,11 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-Commands = "argparse._SubParsersAction[argparse.ArgumentParser]"
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001 - it has no public name
 
 
-def _command(commands: "Commands", name: str, handler: str, words: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]
-    made: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)  # type: ignore[attr-defined]
+def _command(commands: Commands, name: str, handler: str, words: str) -> argparse.ArgumentParser:
+    made: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     made.set_defaults(handler=handler)
     return made
 
@@ -120,7 +121,7 @@ def _by(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", metavar="NAME", help="who gives the order (default: your login name)")
 
 
-def _watching(commands: "Commands") -> None:  # type: ignore[valid-type]
+def _watching(commands: Commands) -> None:
     run = _command(commands, "run", "daemon.commands.run:run", "watch the room until told to stop")
     _room(run)
     check = _command(
@@ -134,7 +135,7 @@ def _watching(commands: "Commands") -> None:  # type: ignore[valid-type]
     demo.add_argument("--seed", type=int, default=7, help="another night (default %(default)s)")
 
 
-def _looking(commands: "Commands") -> None:  # type: ignore[valid-type]
+def _looking(commands: Commands) -> None:
     night = _command(commands, "night", "daemon.commands.night:night", "what the night was like")
     _room(night)
     _window(night)
@@ -153,7 +154,7 @@ def _looking(commands: "Commands") -> None:  # type: ignore[valid-type]
     _json(export)
 
 
-def _ordering(commands: "Commands") -> None:  # type: ignore[valid-type]
+def _ordering(commands: Commands) -> None:
     ack = _command(commands, "ack", "daemon.commands.orders:ack", "I have seen it: acknowledge an alarm")
     _room(ack)
     ack.add_argument("number", type=int, metavar="NUMBER", help="number of the alarm")
@@ -182,7 +183,7 @@ def _ordering(commands: "Commands") -> None:  # type: ignore[valid-type]
     _by(stage)
 
 
-def _filing(commands: "Commands") -> None:  # type: ignore[valid-type]
+def _filing(commands: Commands) -> None:
     take = _command(
         commands, "import", "daemon.commands.files:import_", "past readings from a CSV file into the logbook"
     )

@@ -9,6 +9,7 @@ from daemon.settings_model import ContactTable, PlaceTable, RoomFile
 from daemon.settings_sensor import ReadImport, ReadMqtt, SensorTable
 from rules.plan import (
     ROOM_DAY,
+    WATCH,
     Calendar,
     ContactKind,
     ContactPlan,
@@ -21,7 +22,7 @@ from rules.plan import (
 )
 from rules.reading import MINUTE, Quantity
 from rules.season import DISTURB_NOT
-from sensors.reader import WATCH, organ
+from sensors.reader import organ
 
 ORGAN_EVERY = MINUTE
 """Sign of life of the watch's own organs (ms); they are never silent."""

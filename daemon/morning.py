@@ -12,8 +12,8 @@ from daemon.record import AlarmRow
 from daemon.settings import Loaded
 from daemon.standing import speaker
 from daemon.texts import Speaker, lasting
+from rules.plan import WATCH
 from rules.reading import Quantity
-from sensors.reader import WATCH
 
 COVERED = 90.0
 """A place that was seen for a smaller share of the night needs a look (percent)."""

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 
 from daemon.record import AlarmRow, Entry
 from daemon.texts import Speaker
-from rules.plan import PlacePlan, Plan, SensorPlan
+from rules.plan import WATCH, PlacePlan, Plan, SensorPlan
 from rules.reading import Quantity
 from rules.roster import in_force
-from sensors.reader import WATCH
 
 TOLD = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 """The quantities that a line tells of."""

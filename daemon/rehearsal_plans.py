@@ -9,8 +9,7 @@ from daemon.compile import compile as make_plan
 from daemon.logbook import Labels
 from daemon.rehearsal_values import Task
 from daemon.settings import Loaded
-from rules.plan import ContactPlan, PlaceKind, Plan
-from sensors.reader import WATCH
+from rules.plan import WATCH, ContactPlan, PlaceKind, Plan
 
 ANYONE = ContactPlan("anyone")
 """Who is told where the settings name no contact: of everything, at any hour."""

@@ -13,9 +13,8 @@ from daemon.settings_sensor import MODELS, ReadHwmon, ReadIio, ReadMqtt, ReadWir
 from daemon.settings_words import did_you_mean
 from daemon.toml_lines import Loc
 from rules import species as table
-from rules.plan import PlaceKind, Store
+from rules.plan import WATCH, PlaceKind, Store
 from rules.reading import Quantity
-from sensors.reader import WATCH
 
 Finding = tuple[Loc, str]
 """A place in the file and what is wrong there."""

@@ -14,17 +14,13 @@ from rules.events import AlarmKey, Effect, Shown
 from rules.faults import DOUBT_RULES, FAULT_RULES, UNFIT
 from rules.heading import RULE as HEADING
 from rules.health import Health
-from rules.plan import Calendar, PlaceKind
+from rules.plan import WATCH, Calendar, PlaceKind
 from rules.reading import Quantity
 from rules.roster import Place, Sensor, in_force, outermost
 from rules.span import Span
 from rules.telling import last_edge, state_at
 from rules.verdict import Verdict
 from rules.watchers import LID_RECOVERS, WARMED, Eyes, Found
-
-WATCH = "watch"
-"""Place of the watch's own organs: no room of animals."""
-
 
 SIDES = {"too cool": -1, "too warm": 1}
 """Rules about ranges of temperature, by side."""

@@ -71,6 +71,9 @@ class Calendar:
     edges: tuple[int, ...] = ()
 
 
+WATCH = "watch"
+"""The place of the watch's own organs; no place of a keeper may have this name."""
+
 ROOM_DAY = "day:room"
 """The calendar of the room's own day; every plan has it where the time is known."""
 

@@ -11,10 +11,8 @@ from dataclasses import dataclass, field
 from threading import Lock
 from typing import Protocol
 
+from rules.plan import WATCH
 from rules.reading import Quality, Quantity
-
-WATCH = "watch"
-"""The place of the watch's own organs; no place of a keeper may have this name."""
 
 Boottime = Callable[[], int]
 """Milliseconds of the boot-time clock (counts suspend, never steps)."""

@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from rules.plan import WATCH
 from sensors.payload import Pick
-from sensors.reader import WATCH
 
 LONGEST_NAME = 64
 """Longest name that a captured topic may give a sensor, characters."""

@@ -2,19 +2,20 @@
 
 import argparse
 from pathlib import Path
+from typing import TypeAlias
 
 DEEDS = ("candled", "weighed", "slumped", "pipped", "hatched", "died", "removed", "moved", "sold", "undo")
 """What can be written down; "undo" takes the entry of a number back."""
 
 _HANDLERS = "daemon.commands.clutch:"
 
-Commands = "argparse._SubParsersAction[argparse.ArgumentParser]"
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001 - it has no public name
 
 
-def add_clutch(commands: "Commands") -> None:  # type: ignore[valid-type]
+def add_clutch(commands: Commands) -> None:
     """Add both commands to the command line."""
     words = "clutches: how far along, when they hatch, what is left"
-    clutch = commands.add_parser("clutch", help=words, description=words)  # type: ignore[attr-defined]
+    clutch = commands.add_parser("clutch", help=words, description=words)
     below = clutch.add_subparsers(title="what to do", metavar="WHAT", required=True)
     _made(below, "list", "list_", "every clutch, the season's totals, what is due")
     show = _made(below, "show", "show", "one clutch whole: log, forecast, look back")
@@ -24,7 +25,7 @@ def add_clutch(commands: "Commands") -> None:  # type: ignore[valid-type]
     forecast = _made(below, "forecast", "forecast_", "when it hatches: a window, never one date")
     forecast.add_argument("id", metavar="ID", nargs="?", help="one clutch (default: all with eggs left)")
     words = "whether an enclosure has been right for long enough"
-    ready = commands.add_parser("ready", help=words, description=words)  # type: ignore[attr-defined]
+    ready = commands.add_parser("ready", help=words, description=words)
     ready.set_defaults(handler=_HANDLERS + "ready")
     ready.add_argument("room", type=Path, metavar="ROOM.toml", help="the settings of the room")
     ready.add_argument("place", metavar="PLACE")
@@ -32,8 +33,8 @@ def add_clutch(commands: "Commands") -> None:  # type: ignore[valid-type]
     ready.add_argument("--json", action="store_true", help="answer as JSON: °C, percent, seconds, UTC")
 
 
-def _made(below: "Commands", name: str, handler: str, words: str) -> argparse.ArgumentParser:  # type: ignore[valid-type]
-    made: argparse.ArgumentParser = below.add_parser(name, help=words, description=words)  # type: ignore[attr-defined]
+def _made(below: Commands, name: str, handler: str, words: str) -> argparse.ArgumentParser:
+    made: argparse.ArgumentParser = below.add_parser(name, help=words, description=words)
     made.set_defaults(handler=_HANDLERS + handler)
     made.add_argument("room", type=Path, metavar="ROOM.toml", help="the settings of the room")
     made.add_argument("--json", action="store_true", help="answer as JSON: °C, percent, days, UTC")

@@ -19,9 +19,8 @@ from daemon.night import Window, plan_at
 from daemon.progress import Progress
 from daemon.record import Json
 from daemon.settings import Loaded, load
-from rules.plan import Plan
+from rules.plan import WATCH, Plan
 from rules.reading import SECOND, Quantity
-from sensors.reader import WATCH
 
 
 def import_(given: argparse.Namespace) -> int:
