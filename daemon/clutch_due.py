@@ -7,7 +7,7 @@ from daemon.clutch_forms import due_text
 from daemon.clutches import WEEK, Season, coming, open_season, windows_of
 from daemon.logbook import Archive
 from daemon.texts import Speaker, lasting, plural
-from rules.season import Expectation, hatching_watch
+from rules.season import Expectation, Kind, hatching_watch
 
 if TYPE_CHECKING:
     from daemon.settings import Loaded
@@ -26,7 +26,12 @@ def due_groups(
         speaker: How instants are said.
     """
     tonight = season.settings.tonight(season.labels, season.now)
-    found = coming(season, windows, season.now + WEEK)
+    hatching = {one.clutch for one in hatching_watch(season.book, season.now)}
+    found = [
+        one
+        for one in coming(season, windows, season.now + WEEK)
+        if not (one.kind is Kind.HATCH and one.clutch in hatching)
+    ]
     groups = (
         (TONIGHT, [*hatching_lines(season), *(due_text(one, speaker) for one in found if one.at <= tonight)]),
         (THIS_WEEK, [due_text(one, speaker) for one in found if one.at > tonight]),

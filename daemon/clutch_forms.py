@@ -22,6 +22,7 @@ from rules.sex import SexOutlook
 
 _ONE = r"-?\d+(?:\.\d+)?"
 _DEGREES = re.compile(rf"({_ONE})(?:( and | to |\u2013)({_ONE}))? °C")
+_KELVIN = re.compile(rf"({_ONE}) K\b")
 _DEGREE_DAYS = re.compile(rf"(degree-days above {_ONE} °C, )(\d+)( in all)")
 
 
@@ -39,7 +40,11 @@ def shown_in(text: str, speaker: Speaker) -> str:
         said = (f"{float(end) * 1.8 + 32:.1f}" for end in ends)
         return f"{(match[2] or '').join(said)} °F"
 
-    whole = _DEGREE_DAYS.sub(lambda match: f"{match[1]}{float(match[2]) * 1.8:.0f}{match[3]}", text)
+    def kelvin(match: re.Match[str]) -> str:
+        return f"{float(match[1]) * 1.8:.1f} °F"
+
+    whole = _KELVIN.sub(kelvin, text)
+    whole = _DEGREE_DAYS.sub(lambda match: f"{match[1]}{float(match[2]) * 1.8:.0f}{match[3]}", whole)
     return _DEGREES.sub(degrees, whole)
 
 

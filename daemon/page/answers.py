@@ -8,6 +8,7 @@ from starlette.responses import RedirectResponse, Response
 
 from daemon.orders import OrderError, printable, write_order
 from daemon.page import alarms
+from daemon.page.clutches import egg_order
 from daemon.page.desk import PageDesk, Who
 from daemon.page.login import COOKIE, LIFE
 from daemon.page.views import Asked, number, page
@@ -56,7 +57,8 @@ def local_path(text: str) -> str:
 def order(desk: PageDesk, asked: Asked, form: Mapping[str, str]) -> Response:
     """Write an order and go back, saying so."""
     back = local_path(form.get("next", "/"))
-    body = _body(desk, form)
+    eggs = form.get("verb") == "egg" and "deed" in form
+    body = egg_order(form) if eggs else _body(desk, form)
     source = f"page {printable(asked.who.address, 60)}"
     given = write_order(desk.room.folder, asked.who.by or "keeper", source, body)
     log.info("order %d %s by %r from %s", given, body.get("verb"), asked.who.by, asked.who.address)
@@ -81,7 +83,7 @@ def _body(desk: PageDesk, form: Mapping[str, str]) -> dict[str, Json]:
             if value is None:
                 raise OrderError(f"{name} is no number")
             body[name] = value
-    for name in ("text", "label", "place", "reason", "clutch", "entry"):
+    for name in ("text", "label", "place", "stage", "reason", "clutch", "entry"):
         if name in form:
             body[name] = form[name]
     if verb == "service":

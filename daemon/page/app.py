@@ -16,7 +16,7 @@ from starlette.types import ASGIApp
 from daemon.drawing_inks import page_sheet
 from daemon.logbook import CannotRecord, LogbookDamaged, LogbookNewer, NoLogbook, TooSlow
 from daemon.orders import OrderError
-from daemon.page import answers, views
+from daemon.page import answers, clutches, views
 from daemon.page.answers import NotAFormError
 from daemon.page.desk import HERE, NothingYetError, PageDesk, Who
 from daemon.page.guard import Guard, own_names
@@ -151,7 +151,8 @@ def static_routes() -> list[Route]:
 
 def routes(door: Entrance, desk: PageDesk) -> list[Route]:
     """Give every address."""
-    ordered = sorted(views.PAGES.items(), key=lambda item: (-item[0].count("/"), "." not in item[0]))
+    pages = {**views.PAGES, **clutches.PAGES}
+    ordered = sorted(pages.items(), key=lambda item: (-item[0].count("/"), "." not in item[0]))
     found = [Route(path, door.reads(view), methods=["GET"]) for path, view in ordered]
 
     async def ask(request: Request) -> Response:
