@@ -7,7 +7,8 @@ from daemon.clutch_forms import due_text
 from daemon.clutches import WEEK, Season, coming, open_season, windows_of
 from daemon.logbook import Archive
 from daemon.texts import Speaker, lasting, plural
-from rules.season import Expectation, Kind, hatching_watch
+from rules.reading import DAY
+from rules.season import Due, Expectation, Kind, hatching_watch
 
 if TYPE_CHECKING:
     from daemon.settings import Loaded
@@ -26,12 +27,7 @@ def due_groups(
         speaker: How instants are said.
     """
     tonight = season.settings.tonight(season.labels, season.now)
-    hatching = {one.clutch for one in hatching_watch(season.book, season.now)}
-    found = [
-        one
-        for one in coming(season, windows, season.now + WEEK)
-        if not (one.kind is Kind.HATCH and one.clutch in hatching)
-    ]
+    found = _besides(season, coming(season, windows, season.now + WEEK))
     groups = (
         (TONIGHT, [*hatching_lines(season), *(due_text(one, speaker) for one in found if one.at <= tonight)]),
         (THIS_WEEK, [due_text(one, speaker) for one in found if one.at > tonight]),
@@ -49,7 +45,7 @@ def hatching_lines(season: Season) -> list[str]:
 
 
 def due_lines(archive: Archive, loaded: "Loaded", wall: int) -> list[str]:
-    """Give the lines of the morning report: what is due until the next morning.
+    """Give the lines of the morning report: what is due until the next one.
 
     Args:
         archive: The logbook.
@@ -62,5 +58,11 @@ def due_lines(archive: Archive, loaded: "Loaded", wall: int) -> list[str]:
     if not season.book.clutches and not season.settings.reminders:
         return []
     voice = speaker(loaded.model, season.labels.offset_at(season.now), season.now)
-    groups = dict(due_groups(season, windows_of(archive, season), voice))
-    return groups.get(TONIGHT, [])
+    found = _besides(season, coming(season, windows_of(archive, season), season.now + DAY))
+    return [*hatching_lines(season), *(due_text(one, voice) for one in found)]
+
+
+def _besides(season: Season, found: Sequence[Due]) -> list[Due]:
+    """Leave out the windows of clutches that are hatching: a line of their own tells of them."""
+    hatching = {one.clutch for one in hatching_watch(season.book, season.now)}
+    return [one for one in found if not (one.kind is Kind.HATCH and one.clutch in hatching)]

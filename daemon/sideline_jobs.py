@@ -46,6 +46,7 @@ def backup(job: Mapping[str, Any]) -> Said:
 
 def night(job: Mapping[str, Any]) -> Said:
     """Look back over the night: ``{"lines", "concerns"}``, then ``{"picture"}`` where it can be drawn."""
+    from daemon.clutch_due import due_lines
     from daemon.logbook import Archive
     from daemon.morning import looked_back
     from daemon.settings import load_text
@@ -53,7 +54,8 @@ def night(job: Mapping[str, Any]) -> Said:
     loaded = load_text(job["text"], Path(job["room"]))
     with Archive.open(job["folder"]) as archive:
         lines, concerns = looked_back(archive, loaded, int(job["wall"]))
-    yield {"lines": list(lines), "concerns": concerns}
+        due = [f"Today: {line}" for line in due_lines(archive, loaded, int(job["wall"]))]
+    yield {"lines": [*lines, *due], "concerns": concerns}
     from daemon.page.report import night_report
 
     with Archive.open(job["folder"]) as archive:
