@@ -52,7 +52,7 @@ class TestThreeKills:
             expected = Counter((name, celsius) for name, _, celsius in sent)
             assert not expected - values
             repeats = sum((values - expected).values())
-            assert repeats <= 3 * layout.window
+            assert repeats <= 3 * 1000, "more than the broker may have had on its way"
             if stamped:
                 assert repeats == 0
                 with watch.archive() as archive:
