@@ -6,7 +6,7 @@ style sheet. A picture has a fixed width and carries its colours.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 from daemon.drawing_inks import PICTURE_FACE, rules
@@ -42,6 +42,7 @@ __all__ = [
     "draw",
     "draw_axis",
     "plainly",
+    "rehearsed",
     "stretches",
 ]
 
@@ -123,7 +124,8 @@ def draw(
         ]
     )
     words = "" if size is Size.THIN else _words(drawing, sheet)
-    return _framed(drawing, sheet, shapes, _flags(drawing, sheet) + words, inks)
+    marks = _flags(drawing, sheet) + _proposed(drawing, sheet)
+    return _framed(drawing, sheet, shapes, marks + words, inks)
 
 
 def _framed(
@@ -257,6 +259,37 @@ def _flags(drawing: CurveDrawing, sheet: _Sheet) -> str:
     return "".join(found)
 
 
+def rehearsed(drawing: CurveDrawing, current: Iterable[Flag], proposed: Iterable[Flag]) -> CurveDrawing:
+    """Give a strip with both sets of marks: from above as it is judged, from the foot as proposed.
+
+    Args:
+        drawing: The strip; its own marks are replaced.
+        current: The alarms by the settings in force.
+        proposed: The alarms by the proposed ones.
+    """
+    return replace(drawing, flags=tuple(current), proposed=tuple(proposed))
+
+
+def _proposed(drawing: CurveDrawing, sheet: _Sheet) -> str:
+    """Draw the marks of other settings: flags that hang from the foot, on dashed masts."""
+    if sheet.size is Size.THIN:
+        return ""
+    foot, found, free = sheet.scale.bottom, "", 0.0
+    share = sheet.room / sheet.scale.width
+    for flag in sorted(drawing.proposed, key=lambda flag: flag.at):
+        if not sheet.inside(flag.at):
+            continue
+        kind = "flag" if flag.mark is Mark.RAISED else "order"
+        glyph = f'<path class="mast" d="M0 {foot:g}V{sheet.scale.top:g}"/>'
+        glyph += f'<path class="{kind}" d="M0 {foot:g}H9L6.5 {foot - 3.5:g}L9 {foot - 7:g}H0z"/>'
+        x, wide = sheet.scale.x(flag.at) * share, _LETTER * len(flag.words)
+        if flag.words and free <= x and x + 12 + wide <= sheet.room:
+            glyph += _text(flag.words, 12, foot - 1, "halo")
+            free = x + 18 + wide
+        found += sheet.stand(flag.at, f"<title>proposed: {escape(flag.words)}</title>{glyph}")
+    return found
+
+
 def _glyph(flag: Flag, sheet: _Sheet) -> str:
     """Draw the mark itself; on a thin strip a plain tick."""
     if sheet.size is Size.THIN:
@@ -297,29 +330,47 @@ def _words(drawing: CurveDrawing, sheet: _Sheet) -> str:
             y = max(sheet.scale.y(value) - 5, sheet.scale.top + 9)
             found.append(sheet.stand(max(since, drawing.start), _text(NO_READINGS, 7, y, "faint halo")))
     if sheet.size in {Size.FULL, Size.PRINT}:
-        found.append(_hours(drawing.notches, sheet, sheet.size.height - 6))
+        found.append(_hours_and_now(drawing, sheet, sheet.size.height - 6))
         found.append(_limits(drawing, sheet))
         found.append(_extremes(drawing, sheet))
     return "".join(found)
 
 
 def _hours(notches: Iterable[Notch], sheet: _Sheet, y: float) -> str:
-    """Write the hours under their lines, none of them cut at an edge or on another."""
-    found: list[str] = []
-    free = -1.0
-    for notch in notches:
+    """Write the hours under their lines, none cut at an edge or on another; whole hours go first."""
+    found: dict[int, str] = {}
+    taken: list[tuple[float, float]] = []
+    for notch in sorted(notches, key=_roundness):
         if not sheet.inside(notch.at):
             continue
         wide = _LETTER * len(notch.words)
         x = sheet.scale.x(notch.at) * sheet.room / sheet.scale.width
         anchor = "start" if x < wide / 2 else "end" if x > sheet.room - wide / 2 else "middle"
         left = x - {"start": 0, "middle": wide / 2, "end": wide}[anchor]
-        if left < free:
+        if any(left < right and left + wide > begin for begin, right in taken):
             continue
-        free = left + wide + 6
+        taken.append((left - 6, left + wide + 6))
         kind = "bold" if notch.strong else "faint"
-        found.append(sheet.stand(notch.at, _text(notch.words, 0, y, kind, anchor=anchor)))
-    return "".join(found)
+        found[notch.at] = sheet.stand(notch.at, _text(notch.words, 0, y, kind, anchor=anchor))
+    return "".join(found[at] for at in sorted(found))
+
+
+def _roundness(notch: Notch) -> tuple[bool, bool, int]:
+    """Sort lines of the time axis: new days, whole hours, the rest."""
+    return not notch.strong, ":" in notch.words and ":00" not in notch.words, notch.at
+
+
+def _hours_and_now(drawing: CurveDrawing, sheet: _Sheet, y: float) -> str:
+    """Write the hours, and "now" in place of those that stand too near to it."""
+    now, notches = drawing.now, drawing.notches
+    if now is None or not sheet.inside(now):
+        return _hours(notches, sheet, y)
+    near = 34 * sheet.scale.width / sheet.room / sheet.scale.per_ms
+    notches = tuple(notch for notch in notches if abs(notch.at - now) > near)
+    x = sheet.scale.x(now) * sheet.room / sheet.scale.width
+    anchor = "end" if x > sheet.room - 14 else "middle"
+    words = sheet.stand(now, _text("now", 0, y, "bold halo", anchor=anchor))
+    return _hours(notches, sheet, y) + words
 
 
 def _limits(drawing: CurveDrawing, sheet: _Sheet) -> str:
@@ -358,14 +409,16 @@ def _extremes(drawing: CurveDrawing, sheet: _Sheet) -> str:
     ends = [end for span in spans if span for end in (span.low, span.high) if end is not None]
     low_at, low, _ = min(points, key=lambda point: point[1])
     high_at, _, high = max(points, key=lambda point: point[2])
-    found = ""
+    found, share = "", sheet.room / sheet.scale.width
     for at, value, below in ((low_at, low, True), (high_at, high, False)):
         y = sheet.scale.y(value)
-        x = sheet.scale.x(at) * sheet.room / sheet.scale.width
+        x = sheet.scale.x(at) * share
         anchor = "start" if x < _LABELS else "end" if x > sheet.room - 60 else "middle"
         level = min(y + 15, sheet.scale.bottom - 3) if below else max(y - 8, sheet.scale.top + 4)
         beside = any(abs(sheet.scale.y(end) - 2 - level) < 11 for end in ends)
         aside = _LABELS - x if x < _LABELS and beside else 0
+        if drawing.now is not None and abs(sheet.scale.x(drawing.now) - sheet.scale.x(at)) * share < 24:
+            anchor, aside = "end", -6
         words = _text(drawing.say(value), aside, level, "halo", anchor=anchor)
         found += sheet.stand(at, f'<circle class="dot" cx="0" cy="{y:.1f}" r="3.5"/>{words}')
     return found
@@ -392,10 +445,4 @@ def draw_axis(
         width=width or size.columns,
     )
     sheet = _Sheet(scale, size, width is None)
-    words = ""
-    notches = drawing.notches
-    if drawing.now is not None and sheet.inside(drawing.now):
-        near = 22 * scale.width / sheet.room / scale.per_ms
-        notches = tuple(notch for notch in notches if abs(notch.at - drawing.now) > near)
-        words = sheet.stand(drawing.now, _text("now", 0, 13, "bold", anchor="middle"))
-    return _framed(drawing, sheet, "", _hours(notches, sheet, 13) + words, inks)
+    return _framed(drawing, sheet, "", _hours_and_now(drawing, sheet, 13), inks)

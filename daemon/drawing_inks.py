@@ -51,6 +51,7 @@ _RULES = Template("""\
 .strip .out{fill:none;stroke-width:2.6;stroke-linejoin:round}
 .strip .dot{fill:$curve;stroke:$paper;stroke-width:1.5}
 .strip .flag{fill:$ink;stroke:$ink;stroke-width:1.2}
+.strip .mast{fill:none;stroke:$ink;stroke-width:1;stroke-dasharray:2 3}
 .strip .order{fill:$paper;stroke:$ink;stroke-width:1.2}
 .strip text{fill:$ink;font-family:$face;font-size:11px}
 .strip .halo{stroke:$paper;stroke-width:3;stroke-linejoin:round;paint-order:stroke}

@@ -183,6 +183,7 @@ class CurveDrawing:
         hue: Which colours tell of leaving ideal.
         now: Where the present is, or None: it is not on this axis.
         flags: Alarms and orders.
+        proposed: Alarms as other settings would have them, at the foot; see :func:`rehearsed`.
         forecast: Of the judged curve, or None.
         dark: Spans of night, shaded.
         notches: Lines of the time axis.
@@ -197,6 +198,7 @@ class CurveDrawing:
     hue: Hue = Hue.TEMPERATURE
     now: int | None = None
     flags: tuple[Flag, ...] = ()
+    proposed: tuple[Flag, ...] = ()
     forecast: Forecast | None = None
     dark: tuple[tuple[int, int], ...] = ()
     notches: tuple[Notch, ...] = ()

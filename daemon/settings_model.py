@@ -119,6 +119,17 @@ class PageTable(Table):
     hosts: tuple[Text, ...] = Field(
         default=(), description="Further host names under which the page may be opened."
     )
+    certificate: Path | None = Field(
+        default=None, description="File of the page's certificate (PEM): with it and key the page speaks TLS."
+    )
+    key: Path | None = Field(default=None, description="File of the certificate's private key (PEM).")
+
+    @model_validator(mode="after")
+    def _certificate_and_key(self) -> Self:
+        """Refuse one without the other."""
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key belong together: give both, or neither")
+        return self
 
 
 class ContactTable(Table):

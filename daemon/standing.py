@@ -15,7 +15,7 @@ from daemon.logbook import Archive
 from daemon.record import Entered, Json, Kind
 from daemon.settings import Loaded, SettingsError, load_text
 from daemon.settings_model import RoomFile
-from daemon.texts import Speaker
+from daemon.texts import Forms, Speaker
 from rules.plan import Plan, Stage
 from rules.reading import DAY
 from rules.telling import state_at
@@ -136,7 +136,8 @@ class Standing:
 
 def speaker(model: RoomFile, offset: int | None, now: int) -> Speaker:
     """Give the way of speaking of some settings as of an instant."""
-    return Speaker(model.room.show, ZoneInfo(model.room.time_zone), offset, now)
+    room = model.room
+    return Speaker(room.show, ZoneInfo(room.time_zone), offset, now, Forms(room.clock, room.date))
 
 
 def settings_entry(loaded: Loaded, now: int) -> Entered:

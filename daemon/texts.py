@@ -7,7 +7,7 @@ differently in two places.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Literal
 
 from rules.reading import DAY, HOUR, MINUTE, SECOND, Quantity
@@ -23,7 +23,39 @@ UNKNOWN = "unknown"
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MOST_DIGITS = 3
+Day = date
 _Measures = type[Degrees] | type[Kelvin] | type[Percent]
+
+
+@dataclass(frozen=True, slots=True)
+class Forms:
+    """How hours and dates are written. Morning and afternoon are told apart only in the 12 h form.
+
+    Attributes:
+        clock: "24 h" (16:10) or "12 h" (4:10 pm).
+        date: Order and marks of a date's numbers.
+    """
+
+    clock: Literal["24 h", "12 h"] = "24 h"
+    date: Literal["year-month-day", "day.month.year", "month/day/year"] = "year-month-day"
+
+    def time(self, hour: int, minute: int) -> str:
+        """Write a time of the day: "04:10", or "4:10 am"."""
+        if self.clock == "24 h":
+            return f"{hour:02}:{minute:02}"
+        return f"{(hour - 1) % 12 + 1}:{minute:02} {'am' if hour < 12 else 'pm'}"
+
+    def day(self, day: Day) -> str:
+        """Write a date in numbers: "2026-11-24", "24.11.2026", "11/24/2026"."""
+        if self.date == "day.month.year":
+            return f"{day.day}.{day.month}.{day.year}"
+        if self.date == "month/day/year":
+            return f"{day.month}/{day.day}/{day.year}"
+        return day.isoformat()
+
+
+USUAL = Forms()
+"""How a room writes that says nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +68,14 @@ class Speaker:
         offset: Wall clock = room time + offset (Unix ms); ``None`` while the clock is
             not trusted: then instants are told by their age.
         now: Room time, ms.
+        forms: How hours and dates are written.
     """
 
     show: Literal["C", "F"] = "C"
     zone: tzinfo | None = None
     offset: int | None = None
     now: int = 0
+    forms: Forms = USUAL
 
     def say(self, sentence: Iterable[Piece]) -> str:
         """Render ``sentence``; values that differ are shown with enough digits to differ."""
@@ -95,12 +129,14 @@ class Speaker:
         if local is None:
             return self.age(at)
         zone = f" {local.tzname()}" if self.zone is None or _comes_twice(local) else ""
-        return f"{local:%H:%M}{zone}"
+        return self.forms.time(local.hour, local.minute) + zone
 
     def date(self, at: int) -> str:
         """Render the date: "Tue 2026-11-24"."""
         local = self.local(at)
-        return self.age(at) if local is None else f"{_WEEKDAYS[local.weekday()]} {local:%Y-%m-%d}"
+        if local is None:
+            return self.age(at)
+        return f"{_WEEKDAYS[local.weekday()]} {self.forms.day(local.date())}"
 
     def utc(self, at: int) -> str | None:
         """Render ISO 8601 UTC for machines: "2026-11-24T04:10:00.000Z"; None without a clock."""

@@ -168,22 +168,17 @@ class Archive:
 
     def curves(self, keys: Iterable[Key], since: int, until: int) -> dict[Key, Curve]:
         """Give many curves of one window; what is in no page yet is read once for all of them."""
+        found = {key: Curve() for key in keys}
         with self._asking() as connection:
-            wanted = {key: self._number(connection, key) for key in keys}
-            rows = {
-                series: _pages_rows(self._pages(connection, series, since, until))
-                for series in wanted.values()
-                if series is not None
-            }
-            tail = _tail(connection, None, (since, until), "series, at, raw, quality")
-        for series, *row in tail:
-            if series in rows:
-                rows[series].append(tuple(row))
-        empty: _Rows = []
-        return {
-            key: _in_order(empty if series is None else rows[series], since, until)
-            for key, series in wanted.items()
-        }
+            wanted = {number: key for key in found if (number := self._number(connection, key)) is not None}
+            fresh: dict[int, _Rows] = {number: [] for number in wanted}
+            for number, *row in _tail(connection, None, (since, until), "series, at, raw, quality"):
+                if number in fresh:
+                    fresh[number].append(tuple(row))
+            for number, key in wanted.items():
+                rows = _pages_rows(self._pages(connection, number, since, until)) + fresh.pop(number)
+                found[key] = _in_order(rows, since, until)
+        return found
 
     def envelope(self, sensor: str, quantity: Quantity, since: int, until: int, buckets: int) -> list[Bucket]:
         """Give lowest, mean and highest in at most ``buckets`` equal parts of a window.

@@ -3,11 +3,12 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daemon.page.night import answers, order
+from daemon.page.night import answers, order, spelt
 from daemon.page.room import Room
 from daemon.page.strips import Pen
+from daemon.page.words import sentence
 from daemon.record import AlarmRow, Entered, Json, Kind
-from daemon.texts import Speaker, lasting, plural
+from daemon.texts import Speaker, lasting
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +29,12 @@ class AlarmView:
 
 def view(pen: Pen, alarm: AlarmRow) -> AlarmView:
     """Put one alarm into words."""
-    words = alarm.words or f"{alarm.key.rule}."
     return AlarmView(
         number=alarm.number,
         place=alarm.key.place,
         rule=alarm.key.rule,
         priority=alarm.priority.value,
-        words=words[0].upper() + words[1:],
+        words=sentence(alarm.words or alarm.key.rule),
         advice=alarm.advice,
         life=life(pen.speaker, alarm),
         label=alarm.label,
@@ -80,7 +80,9 @@ def summary(found: tuple[tuple[str, tuple[AlarmView, ...]], ...]) -> str:
     wants, seen = len(found[0][1]), len(found[1][1])
     if not wants and not seen:
         return "Nothing is wrong now."
-    return f"{plural(wants, 'alarm wants', 'alarms want')} you, {seen} seen and not over."
+    say = [f"{spelt(wants)} {'alarm wants' if wants == 1 else 'alarms want'} you"] if wants else []
+    say += [f"{spelt(seen)} {'is' if seen == 1 else 'are'} seen and not over"] if seen else []
+    return sentence("; ".join(say))
 
 
 _ORDERS = {
@@ -99,6 +101,8 @@ def told(
     speaker: Speaker, entries: Iterable[Entered], *, alarm: int | None = None, place: str = ""
 ) -> list[str]:
     """Say what was done, newest last, about one alarm or one place."""
+    entries = list(entries)
+    undone = {entry.body.get("undoes") for entry in entries} - {None}
     found: list[str] = []
     for entry in entries:
         body = entry.body
@@ -111,7 +115,8 @@ def told(
             continue
         if words := _said(entry.kind, inner):
             by = _text(body.get("by")) or _text(body.get("who")) or "a keeper"
-            found.append(f"{speaker.when(entry.now)} {words}, by {by}")
+            back = ", taken back" if body.get("order") in undone else ""
+            found.append(f"{speaker.when(entry.now)} {words}, by {by}{back}")
     return found
 
 
@@ -170,7 +175,7 @@ def _sensor(pen: Pen, index: int, wrong: dict[str, str], known: set[str]) -> Sen
         for q in (Quantity.BATTERY, Quantity.SIGNAL)
         if (last := pen.source.last(sensor, q))
     ]
-    corrected = [f"{q}: × {c.gain:g} {c.offset:+g}" for q, c in sensor.corrections.items()]
+    corrected = [_corrected(q.value, c.gain, c.offset) for q, c in sensor.corrections.items()]
     silent = newest is not None and bool(sensor.silence) and pen.source.now - newest.at > sensor.silence
     trouble = wrong.get(sensor.name, "silent" if silent else "")
     return SensorView(
@@ -179,12 +184,19 @@ def _sensor(pen: Pen, index: int, wrong: dict[str, str], known: set[str]) -> Sen
         known=sensor.place in known,
         spot=sensor.contact.value if sensor.contact else sensor.spot,
         reads=", ".join(say(last.quantity, last.value) for last in lasts) or "–",
-        seen=pen.speaker.age(newest.at) if newest else "never",
+        seen=f"{lasting(max(0, pen.source.now - newest.at))} ago" if newest else "never seen",
         quality=(newest.quality.words + (f": {newest.note}" if newest.note else "")) if newest else "–",
         wrong=trouble,
-        correction=", ".join(corrected) or "none",
-        power=", ".join(extra) or "–",
+        correction=", ".join(corrected),
+        power=", ".join(extra),
     )
+
+
+def _corrected(name: str, gain: float, offset: float) -> str:
+    """Say a correction: "temperature −0.3", "humidity × 1.02 + 1.5"."""
+    times = f" × {gain:g}" if gain != 1 else ""
+    sign = "+" if offset >= 0 else "\N{MINUS SIGN}"
+    return f"{name}{times} {sign} {abs(offset):g}"
 
 
 def morning(pen: Pen, room: Room) -> int:

@@ -10,7 +10,7 @@ from daemon.orders import OrderError, printable, write_order
 from daemon.page import alarms
 from daemon.page.clutches import egg_order
 from daemon.page.desk import PageDesk, Who
-from daemon.page.login import COOKIE, LIFE
+from daemon.page.login import LIFE, cookie_name
 from daemon.page.views import Asked, number, page
 from daemon.record import Json
 from rules.reading import HOUR, MINUTE
@@ -129,13 +129,27 @@ def login(desk: PageDesk, asked: Asked, form: Mapping[str, str]) -> Response:
     desk.patience.right(asked.who.address)
     log.info("%r logged in from %s", by, asked.who.address)
     answer = RedirectResponse(back, 303)
-    answer.set_cookie(COOKIE, desk.door.admit(by), max_age=LIFE, httponly=True, samesite="strict", path="/")
+    secure = desk.room.tls is not None
+    answer.set_cookie(
+        cookie_name(secure=secure),
+        desk.door.admit(by),
+        max_age=LIFE,
+        httponly=True,
+        samesite="strict",
+        secure=secure,
+        path="/",
+    )
     return answer
 
 
-def logout(desk: PageDesk, who: Who) -> Response:
-    """Forget this device."""
+def logout(desk: PageDesk, who: Who, *, every: bool = False) -> Response:
+    """Forget this device; or every device, where one that is logged in asks for it."""
+    if every and who.by:
+        desk.door.dismiss_all()
+        log.info("%r logged out every device from %s", who.by, who.address)
     desk.door.dismiss(who.token)
     answer = RedirectResponse("/", 303)
-    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+    secure = desk.room.tls is not None
+    name = cookie_name(secure=secure)
+    answer.delete_cookie(name, path="/", httponly=True, samesite="strict", secure=secure)
     return answer

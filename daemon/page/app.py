@@ -20,7 +20,7 @@ from daemon.page import answers, clutches, views
 from daemon.page.answers import NotAFormError
 from daemon.page.desk import HERE, NothingYetError, PageDesk, Who
 from daemon.page.guard import Guard, own_names
-from daemon.page.login import COOKIE
+from daemon.page.login import cookie_name
 from daemon.page.views import Asked, NotFoundError
 
 log = logging.getLogger("ovigil.page")
@@ -83,9 +83,10 @@ class Entrance:
         form = answers.form_of(request.headers.get("content-type", ""), body)
         return answers.login(self._desk, views.asked_of(request, self._who(request)), form)
 
-    def logs_out(self, request: Request, body: bytes) -> Response:  # noqa: ARG002 - one shape for all forms
-        """Take a logout."""
-        return answers.logout(self._desk, self._who(request))
+    def logs_out(self, request: Request, body: bytes) -> Response:
+        """Take a logout: of this device, or of every one."""
+        form = answers.form_of(request.headers.get("content-type", answers.FORM), body)
+        return answers.logout(self._desk, self._who(request), every="every" in form)
 
     def asks_login(self, request: Request) -> Response:
         """Show the login."""
@@ -104,7 +105,7 @@ class Entrance:
 
     def _who(self, request: Request) -> Who:
         """Say who asks."""
-        token = request.cookies.get(COOKIE, "")[:200]
+        token = request.cookies.get(cookie_name(secure=self._desk.room.tls is not None), "")[:200]
         session = self._desk.door.session(token)
         address = request.client.host if request.client else ""
         return Who(session.by if session else "", address, token)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from daemon.clutch_due import THIS_WEEK, TONIGHT, due_groups
 from daemon.clutch_forms import cautions_of, sex_lines, shown_in
-from daemon.clutches import Forecast, Season, clutch_curve, forecast, looked_back, season_of
+from daemon.clutches import Forecast, Season, forecast, looked_back, season_of
 from daemon.drawing import (
     Curve,
     CurveDrawing,
@@ -42,6 +42,9 @@ FARTHEST = 120 * DAY
 
 JOINED = 3 * HOUR
 """Hourly means farther apart than this have a gap between them (ms)."""
+
+POINTS = 240
+"""Corners of the area that rises."""
 
 OFFERED = 3 * DAY
 """A change of stage is offered for so long after what suggests it (ms)."""
@@ -135,7 +138,7 @@ def sheet(pen: Pen) -> ClutchSheet:
     }
     for one in ordered:
         shown = _line(pen, season, one)
-        growth = _growth(pen, season, one, axis)
+        growth = _growth(season, one, axis)
         groups[_group(one, now)].append(
             replace(shown, svg=draw_growth(replace(growth, words=f"{one.clutch.id}: {shown.sentence}")))
         )
@@ -170,7 +173,7 @@ def view(pen: Pen, id_: str) -> ClutchView:
     account = found.account
     axis = _axis(pen, [found])
     shown = _line(pen, season, found)
-    growth = replace(_growth(pen, season, found, axis), words=shown.sentence)
+    growth = replace(_growth(season, found, axis), words=shown.sentence)
     window = found.window if account.left else None
     hatching = next((one for one in hatching_watch(season.book, season.now) if one.clutch == id_), None)
     back = looked_back(archive, season, id_)
@@ -291,30 +294,37 @@ def _axis(pen: Pen, found: Sequence[Forecast]) -> CurveDrawing:
     )
 
 
-def _growth(pen: Pen, season: Season, one: Forecast, axis: CurveDrawing) -> Growth:
+def _growth(season: Season, one: Forecast, axis: CurveDrawing) -> Growth:
     """Make the strip of one clutch."""
     clutch, account = one.clutch, one.account
-    try:
-        curve = clutch_curve(pen.source.archive, season, clutch.id)
-        shares = development(curve, species=clutch.species, records=clutch.records)
-    except (NoForecast, ValueError):
-        shares = ()
+    shares = _shares(one)
     ends = one.expectation
-    step = max(1, len(shares) // 240)
-    kept = [*shares[::step], *shares[-1:]]
     out = [entry.at for entry in account.entries if entry.deed is Deed.HATCHED]
     return Growth(
         start=axis.start,
         end=axis.end,
         now=account.over or season.now,
         laid=clutch.laid,
-        shares=[(clutch.laid + round(day * DAY), share) for day, share in kept],
+        shares=[(clutch.laid + round(day * DAY), share) for day, share in shares],
         earliest=ends.earliest if account.left else None,
         expected=ends.expected if account.left else None,
         latest=ends.latest,
         out=out,
         notches=axis.notches,
     )
+
+
+def _shares(one: Forecast) -> list[tuple[float, float]]:
+    """Give how the development went, coarse enough to be drawn: (days since laying, share)."""
+    if one.window is None:
+        return []
+    step = max(1, len(one.curve) // POINTS)
+    drawn = [*one.curve[::step], *one.curve[-1:]]
+    try:
+        found = development(drawn, species=one.clutch.species, records=one.clutch.records)
+    except (NoForecast, ValueError):
+        return []
+    return [*found[:-1], (one.window.now, one.window.progress)]
 
 
 def _summary(pairs: Sequence[tuple[Clutch, Account]], open_ones: Sequence[Forecast]) -> str:
@@ -423,9 +433,8 @@ def _warmth(pen: Pen, season: Season, one: Forecast, axis: CurveDrawing) -> Pane
 def incubation(pen: Pen, season: Season, one: Forecast, axis: CurveDrawing) -> CurveDrawing:
     """Make the drawing of a clutch's temperature on an axis."""
     clutch, account = one.clutch, one.account
-    curve = clutch_curve(pen.source.archive, season, clutch.id)
-    at = [clutch.laid + round(day * DAY) for day, _ in curve]
-    values = [math.nan if value is None else value for _, value in curve]
+    at = [clutch.laid + round(day * DAY) for day, _ in one.curve]
+    values = [math.nan if value is None else value for _, value in one.curve]
     place = pen.room.place(account.box)
     window = Window(axis.start, axis.end, season.now)
     return replace(

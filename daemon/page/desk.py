@@ -11,11 +11,13 @@ from typing import TypeVar
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from daemon.logbook import Archive, CannotRecord, LogbookDamaged, LogbookNewer, NoLogbook
+from daemon.page.asking import Asking
 from daemon.page.login import Door, Patience
 from daemon.page.queries import PATIENCE, Source, wall_clock
 from daemon.page.room import Room
 from daemon.page.strips import Pen
 from daemon.page.times import Wall
+from daemon.page.words import typeset
 
 log = logging.getLogger("ovigil.page")
 T = TypeVar("T")
@@ -53,12 +55,14 @@ class PageDesk:
         self.door = Door(room.folder)
         self.patience = Patience()
         self.clock = clock
+        self.asking = Asking(room.config)
         self._archive: Archive | None = None
         self._thread = ThreadPoolExecutor(1, "page")
         loader = FileSystemLoader(HERE / "templates")
         self._templates = Environment(
             loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
         )
+        self._templates.filters["set"] = typeset
 
     async def make(self, work: Callable[[], T]) -> T:
         """Run ``work`` on the desk's thread."""
@@ -67,6 +71,7 @@ class PageDesk:
     def close(self) -> None:
         """Close the connection and end the thread."""
         self._thread.submit(self._close_archive).result()
+        self.asking.close()
         self._thread.shutdown()
 
     def _close_archive(self) -> None:
@@ -92,7 +97,8 @@ class PageDesk:
                     self.room = self._follow(self.room, archive)
                 source = Source(archive, self.room, self.clock)
                 speaker = self.room.speaker(source.offset, source.now)
-                return question(Pen(self.room, source, Wall(self.room.zone, source.offset), speaker))
+                wall = Wall(self.room.zone, source.offset, self.room.forms)
+                return question(Pen(self.room, source, wall, speaker))
         except (CannotRecord, LogbookDamaged, LogbookNewer):
             self._close_archive()
             raise

@@ -21,7 +21,7 @@ LIFE = 90 * 86_400
 """A phone's login lives this long (s)."""
 
 COOKIE = "ovigil-login"
-"""Name of the cookie."""
+"""Name of the cookie over plain HTTP."""
 
 _COST = {"n": 2**13, "r": 8, "p": 1}
 """scrypt's cost: 8 MiB. The passcode is random, so the cost is only the second wall."""
@@ -38,6 +38,14 @@ class Session:
 
     by: str
     until: int
+
+
+def cookie_name(*, secure: bool) -> str:
+    """Name the cookie; over TLS no other host or plain page can set or read it by that name.
+
+    Source: RFC 6265bis, section 4.1.3.2 (the "__Host-" prefix).
+    """
+    return f"__Host-{COOKIE}" if secure else COOKIE
 
 
 def new_passcode() -> str:

@@ -8,7 +8,8 @@ from enum import Enum
 from daemon.drawing import CurveDrawing, Size, Step, Stretch, draw, draw_axis
 from daemon.page.room import Room
 from daemon.page.strips import JUDGED, Pen, Subject, dark, extremes, say_short, strip
-from daemon.page.times import Window, notches
+from daemon.page.times import Window, long_date, notches
+from daemon.page.words import sentence
 from daemon.record import AlarmRow
 from daemon.texts import lasting
 from rules.plan import PlacePlan, SensorPlan
@@ -35,11 +36,12 @@ class Line:
     value: str
     beside: str
     svg: str
+    rule: str = ""
     sentence: str = ""
     advice: str = ""
     alarm: int | None = None
     answers: frozenset[str] = frozenset()
-    others: int = 0
+    others: tuple[tuple[int, str], ...] = ()
     rank: int = 0
     since: int = 0
     known: bool = True
@@ -59,7 +61,8 @@ def subject_of(room: Room, place: PlacePlan, alarm: AlarmRow | None) -> Subject 
     """Choose what a place's strip is about: what its alarm is about, else what is judged."""
     named = _sensor_of(room, place, alarm)
     quantity = _quantity_of(alarm)
-    if named:
+    over = alarm is not None and alarm.cleared is not None
+    if named and not (over and named.contact is not None):
         first = quantity if quantity in named.quantities else None
         return _of_sensor(place, named, first)
     for wanted in (quantity, *JUDGED):
@@ -93,6 +96,17 @@ def _quantity_of(alarm: AlarmRow | None) -> Quantity | None:
         return Quantity.TEMPERATURE
     wet = {"humidity", "dew point", "vapour-pressure deficit", "absolute humidity"}
     return Quantity.HUMIDITY if alarm.key.subject in wet else None
+
+
+def tells_of(room: Room, alarm: AlarmRow, subject: Subject) -> bool:
+    """Tell whether an alarm belongs on the curve of a subject; what a contact says belongs on all."""
+    named = _sensor_of(room, subject.place, alarm)
+    if named is not None and named.contact is not None:
+        return True
+    if subject.sensor.name in (alarm.key.subject, *alarm.sensors) and _quantity_of(alarm) is None:
+        return True
+    same = _quantity_of(alarm) is subject.quantity
+    return same and alarm.key.spot in {"", subject.sensor.spot}
 
 
 def about(place: PlacePlan) -> str:
@@ -161,7 +175,7 @@ def _title(pen: Pen, window: Window) -> str:
     """Name the sheet."""
     if window.night is None:
         return f"{pen.room.name} · {pen.speaker.when(window.start)} to {pen.speaker.when(window.until)}"
-    return f"{pen.room.name} · the night of {window.night.day} {window.night:%B}"
+    return f"{pen.room.name} · the night of {long_date(window.night, pen.room.forms)}"
 
 
 def _summary(pen: Pen, window: Window, lines: Sequence[Line]) -> str:
@@ -219,7 +233,9 @@ def _line(pen: Pen, place: PlacePlan, window: Window, alarms: Sequence[AlarmRow]
         if alarm is None or alarm.cleared is not None:
             return Line(Concern.NOT_JUDGED, place.name, about(place), "–", word, "")
         return _spoken(pen, alarm, Line(Concern.WANTS, place.name, about(place), "–", word, ""), own)
-    marked = [a for a in own if a.cleared is None or a.raised >= window.start]
+    marked = [
+        a for a in own if tells_of(pen.room, a, subject) and (a.cleared is None or a.raised >= window.start)
+    ]
     drawing = strip(pen, subject, window, marked, Size.TALL.columns)
     value, beside = _present(pen, subject, window, drawing)
     concern = _concern(alarm, drawing)
@@ -244,9 +260,11 @@ def _concern(alarm: AlarmRow | None, drawing: CurveDrawing) -> Concern:
     """Say how much a place wants someone."""
     if alarm is not None and alarm.cleared is None:
         return Concern.WANTS if wants_someone(alarm) else Concern.SEEN
+    if alarm is not None:
+        return Concern.LOOK
     if not drawing.steps:
         return Concern.NOT_JUDGED
-    return Concern.LOOK if alarm is not None or _left_ideal(drawing) else Concern.CALM
+    return Concern.LOOK if _left_ideal(drawing) else Concern.CALM
 
 
 def _left_ideal(drawing: CurveDrawing) -> bool:
@@ -292,22 +310,22 @@ def _present(pen: Pen, subject: Subject, window: Window, drawing: CurveDrawing) 
 
 def _spoken(pen: Pen, alarm: AlarmRow, line: Line, own: Sequence[AlarmRow]) -> Line:
     """Let a line speak: what is wrong, since when, and how it can be answered."""
-    sentence = alarm.words or f"{alarm.key.rule} since {pen.speaker.when(alarm.since)}."
-    sentence = sentence[0].upper() + sentence[1:]
+    said = sentence(alarm.words or f"since {pen.speaker.when(alarm.since)}")
     if alarm.acknowledged is not None:
-        sentence += f" Seen {pen.speaker.when(alarm.acknowledged)} by {alarm.acknowledged_by or 'a keeper'}."
+        said += f" Seen {pen.speaker.when(alarm.acknowledged)} by {alarm.acknowledged_by or 'a keeper'}."
     if alarm.shelved_until:
-        sentence += f" Quiet until {pen.speaker.when(alarm.shelved_until)}."
+        said += f" Quiet until {pen.speaker.when(alarm.shelved_until)}."
     if alarm.cause is not None:
-        sentence += f" Explained by alarm {alarm.cause}."
+        said += f" Explained by alarm {alarm.cause}."
     return _with(
         line,
         concern=Concern.WANTS if wants_someone(alarm) else Concern.SEEN,
-        sentence=sentence,
+        rule=alarm.key.rule,
+        sentence=said,
         advice=alarm.advice,
         alarm=alarm.number,
         answers=answers(alarm),
-        others=sum(a.cleared is None for a in own) - 1,
+        others=tuple((a.number, a.key.rule) for a in own if a.cleared is None and a is not alarm),
         rank=alarm.priority.rank,
         since=alarm.since,
         beside=f"for {lasting(pen.source.now - alarm.since)}" if line.value != "–" else line.beside,
@@ -334,14 +352,14 @@ def _bare_line(pen: Pen, alarm: AlarmRow) -> Line:
 def _afterwards(pen: Pen, alarm: AlarmRow | None, subject: Subject, drawing: CurveDrawing) -> str:
     """Say what was, where it is over."""
     if alarm is not None and alarm.cleared is not None:
-        lasted = lasting(alarm.cleared - alarm.raised)
         raised = pen.speaker.when(alarm.raised)
-        return f"{alarm.key.rule} at {raised} for {lasted}, right again {pen.speaker.when(alarm.cleared)}"
+        again = pen.speaker.when(alarm.cleared)
+        return sentence(f"{alarm.key.rule} from {raised} to {again}, right again")
     found = extremes(drawing)
     if found is None:
-        return "no readings"
+        return "No readings."
     low, high, _ = (pen.speaker.value(subject.quantity, value) for value in found)
-    return f"left ideal: between {low} and {high}"
+    return f"Left ideal: between {low} and {high}."
 
 
 def all_lines(found: Sheet) -> Iterable[Line]:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from daemon.drawing import Curve, CurveDrawing, Ink, Size, Stretch, draw
 from daemon.drawing_table import Row, table
-from daemon.page.night import about
+from daemon.page.night import about, tells_of
 from daemon.page.strips import JUDGED, Pen, Subject, past_nights, range_at, strip
 from daemon.page.times import Window
 from daemon.record import AlarmRow
@@ -67,18 +67,9 @@ def place_view(pen: Pen, place: PlacePlan, window: Window, *, nights: bool = Fal
     )
 
 
-def _about(alarm: AlarmRow, subject: Subject) -> bool:
-    """Tell whether an alarm belongs on this curve."""
-    if alarm.key.subject == subject.sensor.name:
-        return True
-    dry = alarm.key.subject in {"temperature", "egg temperature"}
-    same = dry is (subject.quantity is Quantity.TEMPERATURE)
-    return same and alarm.key.spot in {"", subject.sensor.spot}
-
-
 def _panel(pen: Pen, subject: Subject, window: Window, alarms: Sequence[AlarmRow], *, nights: bool) -> Panel:
     """Make one curve's panel."""
-    marked = [alarm for alarm in alarms if _about(alarm, subject)]
+    marked = [alarm for alarm in alarms if tells_of(pen.room, alarm, subject)]
     base = strip(pen, subject, window, marked, Size.FULL.columns)
     before = past_nights(pen, subject, window, Size.FULL.columns // 2) if nights else ()
     beside = () if nights else _derived(pen, subject, window, base.curves[-1].stretches)
@@ -101,9 +92,14 @@ def _panel(pen: Pen, subject: Subject, window: Window, alarms: Sequence[AlarmRow
 
 def _key(drawing: CurveDrawing) -> tuple[tuple[str, str], ...]:
     """Give the key: ink and name, earlier nights as one."""
-    names = [(curve.ink.value, curve.name) for curve in drawing.curves if curve.ink is not Ink.PAST]
+    shown = sorted((curve for curve in drawing.curves if curve.ink is not Ink.PAST), key=_first)
+    names = [(curve.ink.value, curve.name) for curve in shown]
     past = sum(curve.ink is Ink.PAST for curve in drawing.curves)
     return (*names, *([(Ink.PAST.value, f"the {past} nights before")] if past else []))
+
+
+def _first(curve: Curve) -> bool:
+    return curve.ink is not Ink.MAIN
 
 
 def _spans(pen: Pen, subject: Subject, drawing: CurveDrawing) -> tuple[str, ...]:
@@ -188,12 +184,10 @@ def facts(pen: Pen, subject: Subject, drawing: CurveDrawing) -> tuple[tuple[str,
         found.append(("mean", say(subject.quantity, sums.total / sums.covered)))
     found.append(("highest", say(subject.quantity, high)))
     if any(step.range and step.range.ideal for step in drawing.steps):
-        found.append(("in ideal", f"{fixed(sums.ideal * share, 0)} % of the time"))
+        found.append(("in ideal", f"{fixed(sums.ideal * share, 0)} %"))
     if any(step.range and step.range.safe for step in drawing.steps):
-        found.append(("in safe", f"{fixed(sums.safe * share, 0)} % of the time"))
-    found.append(
-        ("covered", f"{fixed(100 * sums.covered / max(until - drawing.start, 1), 0)} % of the window")
-    )
+        found.append(("in safe", f"{fixed(sums.safe * share, 0)} %"))
+    found.append(("covered", f"{fixed(100 * sums.covered / max(until - drawing.start, 1), 0)} %"))
     return tuple(found)
 
 

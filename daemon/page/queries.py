@@ -189,11 +189,19 @@ class Source:
         """Give an order as it was written, or None."""
         return self._archive.order(number)
 
-    def foreseen(self, place: str, sensor: SensorPlan, quantity: Quantity) -> Mapping[str, float] | None:
-        """Give the numbers of a forecast that is not older than ten minutes, or None."""
+    def watch(self) -> Mapping[str, Json]:
+        """Give the watch's own state as it last said it: ``ails``, ``running`` and figures."""
+        said = self._said().get("watch")
+        return said if isinstance(said, dict) else {}
+
+    def _said(self) -> Mapping[str, Json]:
         if self._shown is None:
             self._shown = self._archive.shown()
-        said = self._shown.get(f"{place}/{sensor.spot}/{quantity}/{sensor.name}")
+        return self._shown
+
+    def foreseen(self, place: str, sensor: SensorPlan, quantity: Quantity) -> Mapping[str, float] | None:
+        """Give the numbers of a forecast that is not older than ten minutes, or None."""
+        said = self._said().get(f"{place}/{sensor.spot}/{quantity}/{sensor.name}")
         if not isinstance(said, dict):
             return None
         now = said.get("now")

@@ -13,12 +13,13 @@ from daemon.drawing_shapes import Points
 from daemon.logbook import Archive
 from daemon.page import alarms, times
 from daemon.page.desk import HERE
-from daemon.page.night import Line, Sheet, order, sheet, subject_of
+from daemon.page.night import Line, Sheet, order, sheet, subject_of, tells_of
 from daemon.page.queries import Source
 from daemon.page.room import Room
 from daemon.page.strips import Pen, strip
 from daemon.page.times import Wall, Window
 from daemon.page.views import alarm_window
+from daemon.page.words import typeset
 from daemon.picture import png
 from daemon.record import AlarmRow
 
@@ -55,16 +56,21 @@ class Report:
 def pen_of(archive: Archive, room: Room) -> Pen:
     """Make the pen of somebody who is not a request: the morning report, an alert."""
     source = Source(archive, room)
-    return Pen(room, source, Wall(room.zone, source.offset), room.speaker(source.offset, source.now))
+    return Pen(
+        room, source, Wall(room.zone, source.offset, room.forms), room.speaker(source.offset, source.now)
+    )
 
 
-def night_report(archive: Archive, room: Room, between: tuple[int, int] | None = None) -> Report:
+def night_report(
+    archive: Archive, room: Room, between: tuple[int, int] | None = None, *, picture: bool = True
+) -> Report:
     """Make the report of a night.
 
     Args:
         archive: The logbook.
         room: The settings, see ``daemon.page.settings.room_of``.
         between: From, to (room time, ms), or None: the last dusk till now.
+        picture: Draw it too.
     """
     pen = pen_of(archive, room)
     window = times.last_night(pen.wall, room.hours(""), pen.source.now)
@@ -74,7 +80,7 @@ def night_report(archive: Archive, room: Room, between: tuple[int, int] | None =
     rows = sorted(pen.source.alarms(window.start, window.until), key=order)
     views = [alarms.view(pen, row) for row in rows]
     html = _html(found, views)
-    return Report(found.title, found.summary, html, _picture(pen, found, window))
+    return Report(found.title, found.summary, html, _picture(pen, found, window) if picture else None)
 
 
 def _html(found: Sheet, views: list[alarms.AlarmView]) -> str:
@@ -83,6 +89,7 @@ def _html(found: Sheet, views: list[alarms.AlarmView]) -> str:
 
     loader = FileSystemLoader(HERE / "templates")
     templates = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    templates.filters["set"] = typeset
     style = Template(_STYLE).substitute(LIGHT) + rules(LIGHT, PAGE_FACE)
     facts = "Nothing was wrong this night." if not views else ""
     values: Mapping[str, object] = {
@@ -104,14 +111,14 @@ def _picture(pen: Pen, found: Sheet, window: Window) -> bytes | None:
     y = 42.0 + 16 * len(summary)
     for line in spoken:
         strip_svg = _strip_of(pen, line, window)
-        parts.append(
-            _words([(14, y + 14)], line.place, bold=True)
-            + _words([(150, y + 14)], shorten(line.sentence, 78, placeholder=" …"))
-        )
-        parts.append(
-            f'<svg x="0" y="{y + 22}" width="{WIDTH}" height="{Size.PRINT.height}">{strip_svg}</svg>'
-        )
-        y += 30 + Size.PRINT.height
+        named = f"{line.place}: {line.rule}" if line.rule else line.place
+        said = wrap(shorten(line.sentence, 3 * _LETTERS - 20, placeholder=" …"), _LETTERS)
+        parts.append(_words([(14, y + 14)], named[:60], bold=True))
+        parts.append(_words([(WIDTH - 14, y + 14)], f"{line.value}  {line.beside}".strip(), anchor="end"))
+        parts += [_words([(14, y + 31 + 16 * i)], words) for i, words in enumerate(said)]
+        y += 26 + 16 * len(said)
+        parts.append(f'<svg x="0" y="{y}" width="{WIDTH}" height="{Size.PRINT.height}">{strip_svg}</svg>')
+        y += 10 + Size.PRINT.height
     calm = [line for line in lines if not line.sentence]
     for i in range(0, len(calm), 4):
         y += 17
@@ -134,19 +141,22 @@ def _strip_of(pen: Pen, line: Line, window: Window) -> str:
     """Draw the strip of a line once more, for a picture."""
     plan = pen.room.place(line.place)
     row = pen.source.alarm(line.alarm) if line.alarm is not None else None
-    own = [a for a in pen.source.alarms(window.start, window.until) if a.key.place == line.place]
+    own = sorted(
+        (a for a in pen.source.alarms(window.start, window.until) if a.key.place == line.place), key=order
+    )
     subject = subject_of(pen.room, plan, row or next(iter(own), None)) if plan else None
     if subject is None:
         return ""
+    own = [a for a in own if tells_of(pen.room, a, subject)]
     return draw(strip(pen, subject, window, own, WIDTH), Size.PRINT, width=WIDTH, inks=LIGHT)
 
 
-def _words(at: Points, words: str, *, bold: bool = False, size: int = 12) -> str:
+def _words(at: Points, words: str, *, bold: bool = False, size: int = 12, anchor: str = "start") -> str:
     """Write words into a picture."""
     ((x, y),) = at
-    weight = ' font-weight="bold"' if bold else ""
+    weight = (' font-weight="bold"' if bold else "") + f' text-anchor="{anchor}"'
     face = f'font-family="{PICTURE_FACE}" style="font-size:{size}px" fill="{LIGHT["ink"]}"'
-    return f'<text x="{x:g}" y="{y:.1f}" {face}{weight}>{escape(words)}</text>'
+    return f'<text x="{x:g}" y="{y:.1f}" {face}{weight}>{escape(typeset(words))}</text>'
 
 
 def alarm_picture(archive: Archive, room: Room, number: int) -> bytes | None:
@@ -182,7 +192,7 @@ def _alarm_svg(pen: Pen, row: AlarmRow) -> str:
     )
     height = Size.PRINT.height + 34
     title = _words([(12, 22)], f"{row.key.place}: {row.key.rule}"[:60], bold=True, size=16)
-    about = _words([(WIDTH - 230, 22)], f"{subject.quantity}, {subject.sensor.spot}"[:36])
+    about = _words([(WIDTH - 12, 22)], f"{subject.sensor.spot} {subject.quantity}"[:36], anchor="end")
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{height}">'
         f'<rect width="{WIDTH}" height="{height}" fill="{LIGHT["paper"]}"/>{title}{about}'

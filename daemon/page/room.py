@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from daemon.clutch_settings import ClutchSettings
-from daemon.texts import Speaker
+from daemon.texts import USUAL, Forms, Speaker
 from rules.plan import PlacePlan, Plan, SensorPlan
 from rules.reading import Quantity
 
@@ -36,6 +36,9 @@ class Room:
         hosts: Further names under which the page may be opened.
         out_of_service: Places that an order took out of service.
         clutches: The config's part of the clutches.
+        forms: How hours and dates are written.
+        tls: Files of certificate and key, or None: the page speaks plain HTTP.
+        config: The config's file.
     """
 
     name: str
@@ -49,6 +52,9 @@ class Room:
     hosts: tuple[str, ...] = ()
     out_of_service: frozenset[str] = frozenset()
     clutches: ClutchSettings = field(default_factory=ClutchSettings)
+    forms: Forms = USUAL
+    tls: tuple[Path, Path] | None = None
+    config: Path | None = None
 
     def place(self, name: str) -> PlacePlan | None:
         """Give a place by its name."""
@@ -68,4 +74,4 @@ class Room:
 
     def speaker(self, offset: int | None, now: int) -> Speaker:
         """Give the room's way of speaking at an instant."""
-        return Speaker(self.show, self.zone, offset, now)
+        return Speaker(self.show, self.zone, offset, now, self.forms)

@@ -1,5 +1,6 @@
 """Start the page: ``ovigil page ROOM.toml [--host H] [--port N]``."""
 
+import ctypes
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -33,10 +34,12 @@ def serve(desk: PageDesk, host: str, port: int, say: Callable[[str], None]) -> i
     desk.room.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     passcode = desk.door.fresh_passcode()
     shown = f"[{host}]" if ":" in host else host
-    say(f"The page of {desk.room.name}: http://{shown}:{port}")
+    scheme = "http" if desk.room.tls is None else "https"
+    say(f"The page of {desk.room.name}: {scheme}://{shown}:{port}")
     if passcode:
         say(f"Its passcode, shown only now: {passcode}")
         say("Write it down. It is asked for when you answer an alarm.")
+    certificate, key = desk.room.tls or (None, None)
     config = uvicorn.Config(
         build(desk, host),
         host=host,
@@ -52,6 +55,8 @@ def serve(desk: PageDesk, host: str, port: int, say: Callable[[str], None]) -> i
         h11_max_incomplete_event_size=16 * 1024,
         timeout_keep_alive=15,
         timeout_graceful_shutdown=SLOWEST_END,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
     )
     try:
         server = uvicorn.Server(config)
@@ -59,6 +64,17 @@ def serve(desk: PageDesk, host: str, port: int, say: Callable[[str], None]) -> i
     finally:
         desk.close()
     return 0 if server.started else 1
+
+
+_ARENAS = -8
+"""``M_ARENA_MAX`` of glibc's mallopt(3)."""
+
+
+def keep_one_arena() -> None:
+    """Let both threads share one heap: what a page took is there for the next (glibc; else nothing)."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(_ARENAS, 1)
 
 
 def run(path: Path, host: str | None = None, port: int | None = None) -> int:
@@ -72,6 +88,7 @@ def run(path: Path, host: str | None = None, port: int | None = None) -> int:
     Raises:
         SettingsError: The config cannot be used.
     """
+    keep_one_arena()
     try:
         given = opened_by_child(path)
     except CannotOpenError:

@@ -17,8 +17,8 @@ from daemon.page.room import DayHours, Room
 from daemon.record import Json
 from daemon.settings import Loaded, SettingsError, load
 from daemon.standing import basis_of
-from rules.plan import ROOM_DAY, Plan
-from sensors.reader import WATCH
+from daemon.texts import Forms
+from rules.plan import ROOM_DAY, WATCH, Plan
 
 
 def room_of(loaded: Loaded, env: Mapping[str, str] = os.environ) -> Room:
@@ -44,7 +44,18 @@ def room_of(loaded: Loaded, env: Mapping[str, str] = os.environ) -> Room:
         open_reading=model.page.open,
         hosts=model.page.hosts,
         clutches=of_model(model),
+        forms=Forms(model.room.clock, model.room.date),
+        tls=_tls(loaded),
+        config=loaded.path,
     )
+
+
+def _tls(loaded: Loaded) -> tuple[Path, Path] | None:
+    """Give the files of certificate and key, relative to the config."""
+    page = loaded.model.page
+    if page.certificate is None or page.key is None:
+        return None
+    return loaded.path.parent / page.certificate, loaded.path.parent / page.key
 
 
 def _keepers(plan: Plan) -> Plan:

@@ -7,6 +7,7 @@ from daemon.drawing import Curve, CurveDrawing, Flag, Forecast, Hue, Ink, Mark, 
 from daemon.page.queries import Source
 from daemon.page.room import Room
 from daemon.page.times import Wall, Window, day_edges, notches
+from daemon.page.words import typeset
 from daemon.record import AlarmRow
 from daemon.texts import Speaker
 from rules.plan import PlacePlan, SensorPlan
@@ -81,7 +82,7 @@ def flags(alarms: Iterable[AlarmRow]) -> tuple[Flag, ...]:
 def say_short(speaker: Speaker, quantity: Quantity, value: float) -> str:
     """Say a value as short as a strip allows: "31.2°", "68 %"."""
     words = speaker.value(quantity, value)
-    return words.replace(" °C", "°").replace(" °F", "°")
+    return typeset(words.replace(" °C", "°").replace(" °F", "°"))
 
 
 def strip(pen: Pen, subject: Subject, window: Window, alarms: Iterable[AlarmRow], width: int) -> CurveDrawing:
@@ -99,7 +100,7 @@ def strip(pen: Pen, subject: Subject, window: Window, alarms: Iterable[AlarmRow]
     drawing = CurveDrawing(
         start=window.start,
         end=window.end,
-        curves=(Curve(f"{quantity} {sensor.spot}", parts),),
+        curves=(Curve(f"{sensor.spot} {quantity}", parts),),
         steps=steps(pen, subject.place, sensor.spot, quantity, window),
         hue=HUES.get(quantity, Hue.PLAIN),
         now=window.now if window.live else None,

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from daemon.drawing import Notch
 from daemon.page.room import DayHours
+from daemon.texts import USUAL, Forms
 from rules.reading import DAY, HOUR, MINUTE
 
 SPANS = {"6h": 6 * HOUR, "24h": DAY, "7d": 7 * DAY, "season": 180 * DAY}
@@ -30,6 +31,7 @@ class Wall:
 
     zone: tzinfo | None
     offset: int | None
+    forms: Forms = USUAL
 
     def local(self, at: int) -> datetime:
         """Give the local time of an instant; as UTC of room time where it is unknown."""
@@ -132,16 +134,16 @@ def _hours(wall: Wall, start: int, end: int, step: int) -> Iterator[Notch]:
             at = wall.instant(day, minute) if minute else begin
             if start <= at <= end and at > last:
                 last = at
-                yield Notch(at, _clock(day, minute, step), strong=minute == 0)
+                yield Notch(at, _clock(wall.forms, day, minute, step), strong=minute == 0)
         day += timedelta(days=1)
 
 
-def _clock(day: date, minute: int, step: int) -> str:
-    """Say a time of the day as short as the axis allows."""
+def _clock(forms: Forms, day: date, minute: int, step: int) -> str:
+    """Say a time of the day as short as the axis allows: "22:00", "10 pm", "14 May"."""
     if step >= 1440 or (step >= 360 and minute == 0):
-        return f"{day.day}.{day.month}."
-    hour, rest = divmod(minute, 60)
-    return f"{hour:02}:{rest:02}" if step < 60 else f"{hour:02}"
+        return short_date(day, forms)
+    words = forms.time(*divmod(minute, 60))
+    return words.replace(":00 ", " ")
 
 
 def _days(wall: Wall, start: int, end: int, most: int) -> Iterator[Notch]:
@@ -155,12 +157,21 @@ def _days(wall: Wall, start: int, end: int, most: int) -> Iterator[Notch]:
             continue
         at = wall.instant(day, 0)
         if start <= at <= end:
-            yield Notch(at, f"{day.day}.{day.month}.", strong=False)
+            yield Notch(at, short_date(day, wall.forms), strong=False)
 
 
-def long_date(day: date) -> str:
-    """Say a date in words that no one reads the wrong way round."""
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+def short_date(day: date, forms: Forms) -> str:
+    """Say a date without its year: "14 May"; in a room that writes 5/14, "May 14"."""
+    return _in_words(day, _MONTHS[day.month - 1][:3], forms)
+
+
+def long_date(day: date, forms: Forms) -> str:
+    """Say a date with its month in full: "14 May", "May 14"."""
+    return _in_words(day, _MONTHS[day.month - 1], forms)
+
+
+def _in_words(day: date, month: str, forms: Forms) -> str:
+    return f"{month} {day.day}" if forms.date == "month/day/year" else f"{day.day} {month}"
 
 
 _MONTHS = (

@@ -15,14 +15,15 @@ from starlette.responses import HTMLResponse, Response
 from daemon.drawing import Size, draw
 from daemon.page import alarms, times
 from daemon.page.desk import PageDesk, Who
-from daemon.page.night import sheet, subject_of
+from daemon.page.night import sheet, spelt, subject_of
 from daemon.page.place import place_view
 from daemon.page.ready import KINDS
+from daemon.page.reviewing import review_of, why_of
 from daemon.page.strips import JUDGED, Pen, strip
 from daemon.page.times import Window
-from daemon.page.words import SIGNS, WORDS
+from daemon.page.words import SIGNS, WORDS, sentence
 from daemon.record import AlarmRow, Json
-from daemon.texts import lasting
+from daemon.texts import lasting, plural
 from rules.plan import PlacePlan
 from rules.reading import DAY, HOUR, Quantity
 
@@ -96,6 +97,9 @@ def page(desk: PageDesk, asked: Asked, name: str, values: Mapping[str, object], 
         "age": "",
         "wanting": 0,
         "done": None,
+        "ails": "",
+        "counting": False,
+        "ended": "",
         "morning": "",
     }
     if pen is not None:
@@ -106,8 +110,10 @@ def page(desk: PageDesk, asked: Asked, name: str, values: Mapping[str, object], 
 
 def _state(pen: Pen, asked: Asked) -> dict[str, object]:
     """Say how fresh everything is, and what became of the last order."""
-    source, age = pen.source, pen.source.age()
+    source, age, watch = pen.source, pen.source.age(), pen.source.watch()
     return {
+        "ails": sentence(str(watch.get("ails") or "")) if source.running else "",
+        "ended": watch.get("running") is False,
         "live": REFRESH,
         "running": source.running,
         "newest": pen.speaker.when(source.newest) if source.newest is not None else "",
@@ -120,28 +126,43 @@ def _state(pen: Pen, asked: Asked) -> dict[str, object]:
     }
 
 
-_DONE = {
-    "acknowledge": "Said: you have seen it.",
-    "shelve": "Said: quiet for a while.",
-    "unshelve": "Said: no longer quiet.",
-    "note": "The note is written down.",
-    "label": "Written down what it was.",
-    "service": "Said: service changes.",
-    "undo": "Said: take the last order back.",
-    "egg": "Written into the egg log.",
-}
+_UNDONE = {"acknowledge", "shelve", "note", "label", "service", "egg"}
+"""Orders that can be taken back."""
 
 
 def _done(pen: Pen, order: int | None) -> dict[str, object] | None:
-    """Say what became of an order, and whether it can be undone."""
+    """Say what became of an order, and whether it can be taken back."""
     found = pen.source.order(order) if order is not None and order > 0 else None
     if found is None or pen.source.wall - found.wall > 10 * 60_000:
         return None
-    verb = found.body.get("verb")
-    words = _DONE.get(verb, "Order given.") if isinstance(verb, str) else "Order given."
-    rest = found.answer or ("" if found.taken is not None else "The watch takes it within a second.")
-    undo = verb not in {"undo", "note"}
-    return {"id": found.id, "words": f"{words} {rest}".strip(), "undo": undo}
+    refused = found.answer.removeprefix("refused: ") if found.answer.startswith("refused") else ""
+    if refused:
+        words = f"Not done: {refused}."
+    elif found.taken is not None:
+        words = _taken(pen, found.body, found.taken)
+    else:
+        words = "On its way to the watch." if pen.source.running else "The watch takes it when it runs again."
+    undo = found.body.get("verb") in _UNDONE and not refused
+    return {"id": found.id, "words": words, "undo": undo, "waits": found.taken is None and pen.source.running}
+
+
+def _taken(pen: Pen, body: Mapping[str, Json], taken: int) -> str:
+    """Say in a keeper's words that an order was taken."""
+    place, quiet = body.get("place"), body.get("for_ms")
+    if body.get("verb") == "shelve" and isinstance(quiet, int):
+        return f"Quiet until {pen.speaker.when(taken + quiet)}."
+    if body.get("verb") == "service":
+        return f"{place} is {'in service again' if body.get('in') else 'out of service'}."
+    if body.get("verb") == "label":
+        return f"Written down: {body.get('label')}."
+    said = {
+        "acknowledge": "Seen. It repeats no more unless it gets worse.",
+        "unshelve": "No longer quiet.",
+        "note": "The note is written down.",
+        "undo": "Taken back.",
+        "egg": "Written into the egg log.",
+    }
+    return said.get(str(body.get("verb")), "Done.")
 
 
 def night(desk: PageDesk, asked: Asked) -> Response:
@@ -270,7 +291,10 @@ def alarm_list(desk: PageDesk, asked: Asked) -> Response:
     def work(pen: Pen) -> Response:
         now = pen.source.now
         found = alarms.groups(pen, pen.source.alarms(now - 7 * DAY, now))
+        said, counting = desk.asking.ask("review") if "review" in asked.query else (None, False)
         values = {
+            "review": review_of(said) if said else None,
+            "counting": counting,
             "title": f"Alarms · {pen.room.name}",
             "groups": found,
             "summary": alarms.summary(found),
@@ -292,16 +316,26 @@ def alarm(desk: PageDesk, asked: Asked) -> Response:
         log = alarms.told(
             pen.speaker, pen.source.done(row.raised - HOUR, max(end, pen.source.now)), alarm=row.number
         )
+        wanted_why = "why" in asked.query
+        said, counting = desk.asking.ask("explain", str(row.number)) if wanted_why else (None, False)
         values = {
+            "why": why_of(said, lambda wall: _said_wall(pen, wall)) if said else None,
+            "counting": counting,
             "title": f"{row.key.place}: {row.key.rule}",
             "alarm": alarms.view(pen, row),
-            "svg": alarm_strip(pen, row),
+            "svg": (svg := alarm_strip(pen, row)),
+            "ahead": " ahead" in svg,
             "log": log,
             "known": pen.room.place(row.key.place) is not None,
         }
         return page(desk, asked, "alarm", values, pen)
 
     return desk.asked(work)
+
+
+def _said_wall(pen: Pen, wall: int) -> str:
+    """Say a Unix instant (ms) in local time."""
+    return pen.speaker.when(wall - (pen.source.offset or 0))
 
 
 def alarm_window(pen: Pen, row: AlarmRow) -> Window:
@@ -328,8 +362,8 @@ def sensors(desk: PageDesk, asked: Asked) -> Response:
     def work(pen: Pen) -> Response:
         found = alarms.sensor_views(pen)
         wrong = sum(bool(view.wrong) for view in found)
-        words = f"{len(found)} sensors; " + (
-            f"something is wrong with {wrong}." if wrong else "nothing is wrong."
+        words = f"{plural(len(found), 'sensor')}; " + (
+            f"something is wrong with {spelt(wrong)} of them." if wrong else "nothing is wrong with them."
         )
         values = {"title": f"Sensors · {pen.room.name}", "sensors": found, "summary": words}
         return page(desk, asked, "sensors", values, pen)

@@ -1,4 +1,23 @@
-"""The terms of the trade, each with a plain sentence."""
+"""The terms of the trade, each with a plain sentence; and how words are set."""
+
+import re
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:°[CF]|%|K/h|K|kPa|g/m³|min|h|s|days?)(?![A-Za-z]))")
+_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
+
+
+def typeset(words: str) -> str:
+    """Keep a number and its unit on one line, and give it a true minus."""
+    return _MINUS.sub("\N{MINUS SIGN}", _UNIT.sub("\N{NO-BREAK SPACE}", words))
+
+
+def sentence(words: str) -> str:
+    """Begin words with a capital letter and end them with a mark."""
+    words = words.strip()
+    if not words:
+        return ""
+    return words[0].upper() + words[1:] + ("" if words[-1] in ".!?…" else ".")
+
 
 WORDS = (
     ("ideal", "Where the animals or eggs do well. Leaving it for long raises an alarm of medium priority."),

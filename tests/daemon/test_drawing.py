@@ -22,6 +22,7 @@ from daemon.drawing import (
     Stretch,
     draw,
     draw_axis,
+    rehearsed,
     stretches,
 )
 from daemon.drawing_inks import DARK, LIGHT, contrast, page_sheet
@@ -224,6 +225,45 @@ def test_contrast_is_enough(inks: dict[str, str]) -> None:
             assert contrast(inks[mark], inks[ground]) >= 3, (mark, ground)
     for mark in ("edge",):
         assert contrast(inks[mark], inks["paper"]) >= 3
+
+
+def blended(colour: str, share: float, ground: str) -> str:
+    """Lay a colour over a ground with that opacity."""
+    pairs = zip(*((int(c[i : i + 2], 16) for i in (1, 3, 5)) for c in (colour, ground)), strict=True)
+    return "#" + "".join(f"{round(share * top + (1 - share) * below):02x}" for top, below in pairs)
+
+
+@pytest.mark.parametrize("inks", [LIGHT, DARK], ids=["light", "dark"])
+def test_words_are_read_on_filled_areas_too(inks: dict[str, str]) -> None:
+    """Over what left ideal, and over a forecast, ink still reaches 4.5 to 1; each word has its halo."""
+    for side in ("cool", "warm", "dry", "humid"):
+        for ground in ("paper", "night", "safe", "ideal"):
+            assert contrast(inks["ink"], blended(inks[side], 0.24, inks[ground])) >= 4.5, (side, ground)
+    flags = (Flag(6 * HOUR, Mark.RAISED, "too cool"),)
+    svg = draw(night([27.0] * 900, flags=flags), Size.FULL)
+    words = list(ET.fromstring(svg).iter("text"))
+    assert words
+    assert all({"halo", "bold", "faint"} & set(text.get("class", "").split()) for text in words)
+
+
+def test_a_rehearsal_shows_both_sets_of_marks() -> None:
+    """What is judged hangs from the top, what is proposed stands at the foot, each with its words."""
+    current = (Flag(3 * HOUR, Mark.RAISED, "too cool"), Flag(4 * HOUR, Mark.CLEARED, "right again"))
+    proposed = (Flag(5 * HOUR, Mark.RAISED, "too cool"), Flag(20 * HOUR, Mark.RAISED, "beyond"))
+    svg = draw(rehearsed(night([29.0] * 900), current, proposed), Size.FULL, width=700, inks=LIGHT)
+    titles = [e.text for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}title")]
+    assert titles == ["too cool", "right again", "proposed: too cool"]
+    assert len(of(svg, "mast")) == 1
+    assert svg.count(">too cool</text>") == 2
+
+
+def test_whole_hours_are_written_first() -> None:
+    """Where not every line of the axis has room for words, half hours give way to whole ones."""
+    notches = tuple(Notch(i * HOUR // 2, f"{i // 2:02}:{30 * (i % 2):02}") for i in range(1, 26))
+    svg = draw_axis(night([], notches=notches, now=None))
+    words = [text.text or "" for text in ET.fromstring(svg).iter("text")]
+    assert len(words) >= 5
+    assert all(word.endswith(":00") for word in words)
 
 
 def test_known_contrasts() -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.texts import Speaker, fixed, lasting, listed, piece, plural
+from daemon.texts import Forms, Speaker, fixed, lasting, listed, piece, plural
 from rules.reading import DAY, HOUR, MINUTE, SECOND, Quantity
 from rules.span import Span
 from rules.words import Degrees, Instant, Kelvin, Lasting, Number, Percent
@@ -148,6 +148,30 @@ class TestTime:
             "01:30 WET",
             "02:30",
         ]
+
+    @pytest.mark.parametrize(
+        ("forms", "clock", "day"),
+        [
+            (Forms(), "00:05", "Tue 2026-11-24"),
+            (Forms("12 h", "month/day/year"), "12:05 am", "Tue 11/24/2026"),
+            (Forms("24 h", "day.month.year"), "00:05", "Tue 24.11.2026"),
+        ],
+        ids=["as usual", "12 h, month first", "day first"],
+    )
+    def test_hours_and_dates_are_written_as_the_room_likes(self, forms, clock, day):
+        """Both forms are the config's; morning and afternoon are named only in the 12 h form."""
+        voice = Speaker(zone=LISBON, offset=NOON, now=0, forms=forms)
+        midnight = -12 * HOUR + 5 * MINUTE
+
+        assert (voice.clock(midnight), voice.date(midnight)) == (clock, day)
+        assert voice.when(-20 * HOUR).startswith("Mon")
+
+    @pytest.mark.parametrize(
+        ("hour", "words"), [(0, "12:00 am"), (11, "11:00 am"), (12, "12:00 pm"), (23, "11:00 pm")]
+    )
+    def test_noon_and_midnight_of_the_12_h_form(self, hour, words):
+        """Midnight is 12 am and noon is 12 pm."""
+        assert Forms("12 h").time(hour, 0) == words
 
     def test_without_a_zone_utc_is_shown_and_named(self):
         """A room without a time zone never shows a bare clock."""

@@ -44,6 +44,10 @@ class Page:
     desk: PageDesk
     passcode: str
 
+    def text(self, path: str) -> str:
+        """Read a page; numbers and units are told apart by plain spaces."""
+        return self.client.get(path).text.replace("\N{NO-BREAK SPACE}", " ")
+
     def login(self, by: str = "Ines") -> None:
         """Log this client in."""
         answer = self.client.post(
@@ -102,25 +106,39 @@ class Served:
 
 
 def start_page(config: Path) -> Served:
-    """Start the page as a process of its own and wait until it listens."""
-    port = free_port()
+    """Start the page as a process of its own and wait until it listens; once more if its port was taken."""
+    passcode = ""
+    for _ in range(3):
+        served = _started(config, free_port(), passcode)
+        passcode = served.passcode
+        if _listens(served):
+            return served
+        end_page(served)
+    raise AssertionError("the page did not listen")
+
+
+def _started(config: Path, port: int, passcode: str) -> Served:
+    """Start it; its passcode is said only the first time."""
     code = (
         "import sys; from pathlib import Path; from daemon.page.serve import run; "
         f"sys.exit(run(Path({str(config)!r}), '127.0.0.1', {port}))"
     )
     process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
-    said = process.stdout.readline() + process.stdout.readline()
+    said = process.stdout.readline() + ("" if passcode else process.stdout.readline())
     found = re.search(r"passcode, shown only now: (\S+)", said)
+    return Served(port, found[1] if found else passcode, process)
+
+
+def _listens(served: Served) -> bool:
+    """Wait until it takes a connection; tell whether it does."""
     deadline = time.monotonic() + 15
-    while time.monotonic() < deadline:
-        try:
-            socket.create_connection(("127.0.0.1", port), 1).close()
-            return Served(port, found[1] if found else "", process)
-        except OSError:
-            time.sleep(0.05)
-    process.kill()
-    raise AssertionError("the page did not listen")
+    while time.monotonic() < deadline and served.process.poll() is None:
+        with socket.socket() as door:
+            if door.connect_ex(("127.0.0.1", served.port)) == 0:
+                return True
+        time.sleep(0.05)
+    return False
 
 
 def end_page(served: Served) -> None:

@@ -176,6 +176,22 @@ def test_logging_out_ends_the_session(page: Page, night: Night) -> None:
     assert orders(night) == 0
 
 
+def test_one_device_can_log_out_every_other(page: Page, night: Night) -> None:
+    """A keeper whose phone is lost shuts it out from another; a stranger cannot."""
+    page.login()
+    lost = page.client.cookies["ovigil-login"]
+    page.client.cookies.clear()
+    page.client.post("/logout", data={"every": "yes"}, follow_redirects=False)
+    assert page.desk.door.session(lost) is not None
+    page.login()
+    assert "Log out every device</button>" in page.text("/")
+    page.client.post("/logout", data={"every": "yes"}, follow_redirects=False)
+    assert page.desk.door.session(lost) is None
+    page.client.cookies.set("ovigil-login", lost)
+    assert page.client.post("/orders", data=SEEN).status_code == 401
+    assert orders(night) == 0
+
+
 def test_a_login_ends_after_90_days(night: Night) -> None:
     """A session is forgotten when its time is over."""
     now = [1_000.0]

@@ -1,5 +1,6 @@
 """Windows and axes in local time, over the changes of the clock."""
 
+import re
 from datetime import date
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -8,12 +9,25 @@ import pytest
 
 from daemon.page.room import DayHours
 from daemon.page.times import Wall, between, day_edges, last_night, night_of, notches
+from daemon.texts import Forms
 from rules.reading import DAY, HOUR, MINUTE
 
 LISBON = Wall(ZoneInfo("Europe/Lisbon"), 0)
+AMERICAN = Wall(ZoneInfo("Europe/Lisbon"), 0, Forms("12 h", "month/day/year"))
 HOURS = DayHours(7 * 60, 21 * 60)
 SEVEN = 1_795_590_000_000
 """2026-11-25 07:00 in Lisbon (07:00 UTC)."""
+
+
+def test_an_axis_is_written_in_the_rooms_form() -> None:
+    """Hours are 24 h unless the room says 12 h; days stand with their month's name."""
+    usual = notches(LISBON, SEVEN - 6 * HOUR, SEVEN)
+    twelve = notches(AMERICAN, SEVEN - 6 * HOUR, SEVEN)
+    assert [usual[0].words, usual[-1].words] == ["01:00", "07:00"]
+    assert [twelve[0].words, twelve[-1].words] == ["1 am", "7 am"]
+    season = [notches(wall, SEVEN - 180 * DAY, SEVEN)[0].words for wall in (LISBON, AMERICAN)]
+    assert re.fullmatch(r"\d+ [A-Z][a-z]{2}", season[0])
+    assert re.fullmatch(r"[A-Z][a-z]{2} \d+", season[1])
 
 
 def test_a_night_runs_from_dusk() -> None:

@@ -18,6 +18,8 @@
   const busy = () => $("details.shelve[open]") || $(".readout:not([hidden])") || $(".chosen") ||
     (document.activeElement && document.activeElement.matches("input"));
 
+  const hear = () => { if ($("[data-waits]")) setTimeout(refresh, 700); };
+
   const refresh = async () => {
     const main = $("#main");
     if (!main.dataset.live || document.hidden || busy()) return;
@@ -37,6 +39,7 @@
       missed = false;
       stale();
       ready();
+      hear();
     } catch { missed = true; stale(); }
   };
 
@@ -116,6 +119,7 @@
   };
 
   ready();
+  hear();
   setInterval(stale, 1000);
   const every = 1000 * ($("#main").dataset.live || 0);
   if (every) setInterval(refresh, every);
