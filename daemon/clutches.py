@@ -79,6 +79,7 @@ class Forecast:
         window: When it hatches, or None: see ``needs``.
         needs: What is missing for a forecast, or "".
         sex: What its temperature says of sex, where the keeper asks for it.
+        curve: The temperature that it rests on, as from :func:`clutch_curve`.
     """
 
     clutch: Clutch
@@ -86,6 +87,7 @@ class Forecast:
     window: HatchWindow | None
     needs: str = ""
     sex: SexOutlook | None = None
+    curve: Curve = ()
 
     def instant(self, day: float) -> int | None:
         """Give the instant of a day since laying, None where it never comes."""
@@ -275,10 +277,11 @@ def forecast(archive: Archive, season: Season, id_: str) -> Forecast:
         window = hatch_window(curve, species=clutch.species, records=clutch.records)
         sex = sex_outlook(curve, clutch.species, clutch.records) if clutch.sex else None
     except NoForecast as missing:
-        return Forecast(clutch, account, None, str(missing))
+        return Forecast(clutch, account, None, str(missing), curve=curve)
     except ValueError as wrong:
-        return Forecast(clutch, account, None, f"its own records cannot be used: {wrong}")
-    return Forecast(clutch, account, window, sex=sex)
+        needs = f"its own records cannot be used: {wrong}"
+        return Forecast(clutch, account, None, needs, curve=curve)
+    return Forecast(clutch, account, window, sex=sex, curve=curve)
 
 
 def looked_back(archive: Archive, season: Season, id_: str) -> Review | None:
