@@ -73,8 +73,12 @@ class Archive:
         self._series: dict[Key, int] = {}
 
     @classmethod
-    def open(cls, folder: Path | str) -> Self:
+    def open(cls, folder: Path | str, *, cache: int | None = None) -> Self:
         """Open the logbook of a folder for reading.
+
+        Args:
+            folder: The data folder.
+            cache: Memory for parts of the file that were read, KiB; None: SQLite's 2,000.
 
         Raises:
             NoLogbook: There is none.
@@ -82,7 +86,10 @@ class Archive:
             LogbookDamaged: It is damaged.
             CannotRecord: The card does not let it be opened.
         """
-        return cls(open_readable(Path(folder)))
+        connection = open_readable(Path(folder))
+        if cache is not None:
+            connection.execute(f"PRAGMA cache_size = -{cache:d}")
+        return cls(connection)
 
     def __enter__(self) -> Self:
         return self
@@ -464,17 +471,19 @@ def _clipped(connection: sqlite3.Connection, series: int, since: int, until: int
 
 def _tail(
     connection: sqlite3.Connection, series: int | None, window: tuple[int, int], columns: str = RECENT
-) -> list[tuple[Any, ...]]:
-    """Read the rows of a window that are in no page, by row."""
+) -> Iterator[tuple[Any, ...]]:
+    """Read the rows of a window that are in no page, by row, inside the caller's question."""
     sealed = sealed_state(connection)
     one = "" if series is None else " AND series = ?"
     return connection.execute(
         f"SELECT {columns} FROM recent WHERE {UNSEALED} AND at >= ? AND at < ?{one} ORDER BY row",  # noqa: S608 - our own names
         (sealed.first, sealed.row, sealed.hour * HOUR, *window, *(() if series is None else (series,))),
-    ).fetchall()
+    )
 
 
-def _tail_rows(connection: sqlite3.Connection, series: int, since: int, until: int) -> "_Rows":
+def _tail_rows(
+    connection: sqlite3.Connection, series: int, since: int, until: int
+) -> Iterator[tuple[Any, ...]]:
     return _tail(connection, series, (since, until), "at, raw, quality")
 
 

@@ -24,6 +24,9 @@ T = TypeVar("T")
 Follow = Callable[[Room, Archive], Room]
 HERE = Path(__file__).parent
 
+CACHE = 400
+"""What the page keeps of the file, KiB: a sheet reads each part of it once."""
+
 
 class NothingYetError(Exception):
     """There is no logbook yet: the watch has never run."""
@@ -88,7 +91,7 @@ class PageDesk:
         """
         if self._archive is None:
             try:
-                self._archive = Archive.open(self.room.folder)
+                self._archive = Archive.open(self.room.folder, cache=CACHE)
             except NoLogbook as error:
                 raise NothingYetError from error
         try:
