@@ -141,8 +141,11 @@ def test_a_label_and_a_note_stay(bedside: Bedside) -> None:
     number = str(bedside.row.number)
     bedside.answered(bedside.give(verb="label", alarm=number, label="known work"))
     assert bedside.row.label == "known work"
-    bedside.answered(bedside.give(verb="note", alarm=number, text="the lid <was> open"))
+    back = bedside.give(verb="note", alarm=number, text="the lid <was> open")
+    bedside.answered(back)
     bedside.sees(f"/alarm/{number}", "So far: known work", "noted: the lid &lt;was&gt; open, by Ines")
+    bedside.answered(bedside.give(verb="undo", order=back.rpartition("done=")[2]))
+    bedside.sees(f"/alarm/{number}", "the lid &lt;was&gt; open, by Ines, taken back")
 
 
 def test_what_cannot_be_done_is_said(bedside: Bedside) -> None:
