@@ -125,10 +125,11 @@ def events(archive: Archive, plans: Iterable[Plan], after: int, until: int, door
         until: Room time; not included.
         door: Applies corrections.
     """
+    plans = list(plans)
     ordered = merge(
         ((plan.now, 1, plan) for plan in plans if after < plan.now < until),
         _journaled(archive, after, until),
-        ((entry.now, 3, entry) for entry in _came_live(archive, after, until)),
+        ((entry.now, 3, entry) for entry in _came_live(archive, after, until, plans)),
         key=lambda item: item[:2],
     )
     labels = archive.labels()
@@ -144,9 +145,12 @@ def events(archive: Archive, plans: Iterable[Plan], after: int, until: int, door
         yield item
 
 
-def _came_live(archive: Archive, after: int, until: int) -> Iterator[Entry]:
+def _came_live(archive: Archive, after: int, until: int, plans: Iterable[Plan]) -> Iterator[Entry]:
     """Give the recorded readings that the engine saw; what came out of files it never did."""
-    return (entry for entry in archive.replay(after + 1, until) if entry.quality not in IMPORTED)
+    only_files = {sensor.name for plan in plans for sensor in plan.sensors if sensor.imported}
+    for entry in archive.replay(after + 1, until):
+        if entry.quality not in IMPORTED and entry.sensor not in only_files:
+            yield entry
 
 
 def _journaled(archive: Archive, after: int, until: int) -> Iterator[tuple[int, int, Away | Order]]:

@@ -332,9 +332,6 @@ class BackupTable(Table):
 
     at: Minute = Field(default=210, description="Hour of the nightly backup, local time.")
     second: Path | None = Field(default=None, description="A second folder for each backup, on another disk.")
-    keep: Annotated[StrictInt, Field(ge=1, le=1000)] = Field(
-        default=7, description="How many backups are kept."
-    )
 
 
 class WatchTable(Table):

@@ -14,7 +14,7 @@ from rules import psychrometrics
 from rules.detector import Detector
 from rules.plan import Stage
 from rules.reading import HOUR, MINUTE
-from rules.words import Degrees, Number, Percent, Sentence
+from rules.words import Degrees, Percent, Sentence
 
 
 def split_in_words(t0: float, rh0: float, t1: float, rh1: float) -> Sentence:
@@ -26,22 +26,24 @@ def split_in_words(t0: float, rh0: float, t1: float, rh1: float) -> Sentence:
     temperature, moisture = psychrometrics.humidity_change_split(t0, rh0, t1, rh1)
     if temperature != temperature:
         return ()
-    head: Sentence = ("Humidity went from ", Percent(rh0), " to ", Percent(rh1), ": ")
-    parts: Sentence = (
-        _signed(temperature),
-        " by temperature (",
+    return (
+        "Humidity went from ",
+        Percent(rh0),
+        " to ",
+        Percent(rh1),
+        f": {_signed(temperature)} points by {'cooling' if temperature > 0 else 'warming'} (",
         Degrees(t0),
         " to ",
         Degrees(t1),
-        "), ",
-        _signed(moisture),
-        " by moisture. ",
+        f"), {_signed(moisture)} points by {'water that came' if moisture > 0 else 'water that went'}. ",
+        cause(temperature, moisture),
     )
-    return (*head, *parts, cause(temperature, moisture))
 
 
-def _signed(part: float) -> Number:
-    return Number(part, "% of humidity")
+def _signed(part: float) -> str:
+    """Write a part of a change with its sign: "+5", "-11", "0"."""
+    whole = round(part)
+    return f"{whole:+d}" if whole else "0"
 
 
 def cause(temperature: float, moisture: float) -> str:
