@@ -95,7 +95,8 @@ def _elements(value: Any, loc: Loc) -> dict[Loc, tuple[int, int]]:
     found: dict[Loc, tuple[int, int]] = {}
     if isinstance(value, list):
         for index, each in enumerate(value):
-            found |= _elements(each["value"], (*loc, index))
+            if "value" in each:  # the other parser gives no positions of tables in lists of lists
+                found |= _elements(each["value"], (*loc, index))
     return found
 
 
