@@ -163,7 +163,7 @@ class Engine:
         if grade is Grade.LATE:
             self._take_late(curve, reading)
             return
-        if curve is not None and _adds_nothing(reading, curve):
+        if curve is not None and reading.at <= curve.newest and _adds_nothing(reading, curve):
             return
         self._health.hear(sensor, reading)
         if curve is None:
@@ -181,14 +181,14 @@ class Engine:
             self._see(curve, curve.track, reading)
 
     def _see(self, curve: Curve, track: Track, reading: Reading) -> None:
-        """Judge a good reading by its range, then show it to the rules that know physics."""
+        """Show a good reading to the rules that know physics, then judge it by its range."""
         sensor = curve.sensor
-        if sensor.fit(reading.quantity):
-            self._judge(curve, track, reading)
         eyes = self._findings.eyes[sensor.plan.name]
         if reading.quantity is sensor.plan.quantities[0]:
             eyes.heard(reading.at)
         eyes.see(reading.quantity, reading.at, reading.value, reading.now)
+        if not sensor.faults or sensor.fit(reading.quantity):
+            self._judge(curve, track, reading)
 
     def _take_late(self, curve: Curve | None, reading: Reading) -> None:
         """A late reading raises and clears nothing; a newer one brings the egg up to date."""
@@ -199,7 +199,8 @@ class Engine:
         place = curve.sensor.place
         if curve.egg is not None and curve.egg_track is not None:
             felt = curve.egg.see(reading.at, reading.value)
-            self._wait_for_lid(curve, curve.egg_track, reading)
+            if not curve.egg_track.calm:
+                self._wait_for_lid(curve, curve.egg_track, reading)
             self._judge_by(curve.egg_track, reading, felt)
         elif curve.goods is not None:
             # Cold air is judged at once; warm air only as far as it reaches what lies there.
@@ -208,15 +209,16 @@ class Engine:
             return
         if reading.at < place.hush_until:
             track.pause()
-        self._wait_for_lid(curve, track, reading)
+        if not track.calm:
+            self._wait_for_lid(curve, track, reading)
         if reading.at < place.hush_until and track.calm:
             track.value = reading.value
             return
         self._judge_by(track, reading, reading.value)
 
     def _wait_for_lid(self, curve: Curve, track: Track, reading: Reading) -> None:
-        """Wait for a drop that only an open lid makes, as if a contact had told of it."""
-        if not track.calm and reading.at < self._findings.eyes[curve.sensor.plan.name].opened_until:
+        """Wait for a drop that only an open lid makes; safe is never waited for on a guess."""
+        if reading.at < self._findings.eyes[curve.sensor.plan.name].opened_until:
             track.pause_lower()
 
     def _judge_by(self, track: Track, reading: Reading, value: float) -> None:

@@ -43,9 +43,9 @@ class AheadParams:
     """
 
     step: int = 30 * MINUTE
-    ahead: int = 6
+    ahead: int = 4
     damping: float = 0.6
-    margin: float = 0.3
+    margin: float = 0.8
     young: float = 1.5
     near: float = 2.0
     fastest: float = 4.0
@@ -54,7 +54,7 @@ class AheadParams:
 
 
 class Ahead(Detector[AheadParams]):
-    """Watches the air of one pen for what it will do in the next three hours."""
+    """Watches the air of one pen for what it will do in the next two hours."""
 
     __slots__ = ("due", "n", "since", "total", "values", "wrong")
 

@@ -22,7 +22,7 @@ RULE = "swinging"
 
 QUARTER = 15 * MINUTE
 
-AT_LEVEL = 0.3
+ALIKE = 0.3
 """K; a swing that stops is one only where the level is one that it had: lost heat stops it too."""
 
 
@@ -148,7 +148,7 @@ class Swinging(Detector[SwingingParams]):
         wide = width >= max(params.times * usual, usual + params.wider)
         quick = crossed >= max(params.quicker * pace, params.crossings)
         least = sorted(self.widths[:older])[older // 10]
-        kept = self.mean is not None and any(abs(self.mean - one) < AT_LEVEL for one in self.levels[:older])
+        kept = self.mean is not None and any(abs(self.mean - one) < ALIKE for one in self.levels[:older])
         still = kept and least >= params.worth and width < params.stiller * least
         self._keep(width, crossed)
         self.bad = self.bad + 1 if wide or quick or still else 0

@@ -347,9 +347,8 @@ class Track:
         self.calm = not (self.lower.busy or self.upper.busy)
 
     def pause_lower(self) -> None:
-        """Let delays of the lower side that have not raised begin anew."""
-        if self.lower.active is None:
-            self.lower.rest()
+        """Let the delay of ideal's lower end begin anew; safe keeps the delay that was set for it."""
+        self.lower.on_ideal.drop()
         self.calm = not (self.lower.busy or self.upper.busy)
 
     @property

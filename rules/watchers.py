@@ -265,7 +265,8 @@ class Eyes:
             self._see_warmth(at, value, now)
             if paired and humid is not None and self.sensor.fit(Quantity.HUMIDITY):
                 self._see_pair(at, value, humid, now)
-        self._see_pairs(quantity, at, value, now)
+        if self._pairs:
+            self._see_pairs(quantity, at, value, now)
 
     def _fault_rules(self, quantity: Quantity, at: int, value: float, now: int) -> bool:
         """Show a reading to the rules about the sensor itself; True where it is doubtful."""
@@ -285,10 +286,13 @@ class Eyes:
         return False
 
     def _see_warmth(self, at: int, value: float, now: int) -> None:
-        rules, air = self._by_name, self._air(now)
+        rules = self._by_name
         heading = rules.get("heading")
+        air = None
         if isinstance(heading, Heading):
             box = rules["constant"]
+            # The room's air is asked for only where it is looked at: once a minute.
+            air = self._air(now) if at >= heading.due or at >= box.due else None  # type: ignore[attr-defined]
             if at >= box.due and box.see(at, value, air) is not None:  # type: ignore[attr-defined]
                 known = box.known()  # type: ignore[attr-defined]
                 if known is not None:
@@ -302,7 +306,7 @@ class Eyes:
             self._tell(Quantity.TEMPERATURE, swinging.see(at, value), now)  # type: ignore[attr-defined]
         self._see_slow(at, value, now)
         if "cold" in rules:
-            self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, air), now)  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, self._air(now)), now)  # type: ignore[attr-defined]
         sun = rules.get("sun")
         if isinstance(sun, SunOnSensor) and (sun.lit or at < sun.ended + SUN_FADES):
             rules["ahead"].forget()  # type: ignore[attr-defined]
