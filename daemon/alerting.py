@@ -190,7 +190,8 @@ class Message:
 def grouped(alerts: Sequence[Alert], cleared: Callable[[int], int | None], now: int) -> Message:
     """Make one message of all that waited for a contact.
 
-    The gravest first and the oldest of them first. What is right again meanwhile becomes
+    The gravest first and the oldest of them first; of what was said again and again only the
+    newest. What is right again meanwhile becomes
     one summary line, whether or not "right again" itself waits too; whatever waited more
     than 5 min says for how long.
 
@@ -201,7 +202,7 @@ def grouped(alerts: Sequence[Alert], cleared: Callable[[int], int | None], now: 
     """
     ordered = sorted(alerts, key=lambda alert: (-alert.priority.rank, alert.now))
     over = [alert for alert in ordered if _over(alert, cleared)]
-    fresh = [alert for alert in ordered if alert not in over]
+    fresh = _newest([alert for alert in ordered if alert not in over])
     if len(ordered) == 1 and not over:
         return Message(ordered[0].title, _aged(ordered[0], now))
     blocks = [f"{alert.title}\n{_aged(alert, now)}" for alert in fresh]
@@ -366,6 +367,17 @@ def _link(address: str, numbers: Sequence[int]) -> str:
     if not address:
         return ""
     return f"{address.rstrip('/')}/alarm/{numbers[0]}" if numbers else address.rstrip("/")
+
+
+def _newest(alerts: Sequence[Alert]) -> list[Alert]:
+    """Leave out what a later message says of the same alarms; the order stays that of the first."""
+    newest: dict[tuple[object, ...], Alert] = {}
+    for number, alert in enumerate(alerts):
+        again = bool(alert.alarms) and alert.tone != Tone.RIGHT_AGAIN.value
+        key = alert.alarms if again else (alert.alarms, number)
+        known = newest.get(key)
+        newest[key] = alert if known is None or alert.now >= known.now else known
+    return list(newest.values())
 
 
 def _over(alert: Alert, cleared: Callable[[int], int | None]) -> bool:

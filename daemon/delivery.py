@@ -107,6 +107,13 @@ class _Line:
     note: str = ""
     proven: bool = False
 
+    def hurry(self, now: int) -> None:
+        """The contact can be reached: what surely has not arrived need not wait any longer."""
+        unsent = tuple(outcome.value for outcome in _UNSENT)
+        for item in self.waiting.values():
+            if item.alert.next_try > now and item.alert.outcome.startswith(unsent):
+                item.alert = replace(item.alert, next_try=now)
+
     def ranked(self) -> list[tuple[_Key, _Waiting]]:
         """Give what waits, gravest first and the oldest of them first."""
         return sorted(
@@ -300,6 +307,7 @@ class Delivery:
                 self._say(name, well=True, note="it can be reached")
             line.proven = True
             line.failures, line.failing, line.note = 0, False, ""
+            line.hurry(now)
             return
         line.since = line.since if line.failures else now
         line.failures += 1

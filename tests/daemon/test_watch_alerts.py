@@ -1,10 +1,17 @@
 """Alerts out of a watch whose clock runs at the test's pace, to real receivers that have a bad night."""
 
+import time
 from pathlib import Path
 
 import pytest
 
+from daemon.alerting import grouped
+from daemon.courier import Outcome, Parcel, Result
+from daemon.errand import Errand
+from daemon.record import Alert
+from rules.plan import Priority
 from rules.reading import HOUR, MINUTE, SECOND
+from tests.kit.broker import until
 from tests.kit.hand import Handled, room
 from tests.kit.history import History, judged
 from tests.kit.receivers import HttpReceiver, Mode, http_receiver
@@ -87,6 +94,52 @@ class TestBadNights:
                 hand.end()
         finally:
             bad.down()
+
+    def test_what_is_over_by_then_does_not_wait_for_its_own_hour(self, tmp_path: Path) -> None:
+        """The first message that a contact takes again opens the way for all that surely never arrived."""
+        bad = HttpReceiver()
+        try:
+            with http_receiver() as good:
+                hand = two(tmp_path, bad, good)
+                hand.feed({"box-1": WARM}, 40 * MINUTE, every=MINUTE)
+                hand.drop()
+                hand.clock.advance(10 * MINUTE)
+                bad.up()
+                hand.start()
+                hand.feed({"box-1": WARM}, 4 * MINUTE)
+                hand.commit()
+                with hand.archive() as archive:
+                    assert [one.title for one in archive.outbox() if one.done is None] == []
+                hand.end()
+        finally:
+            bad.down()
+
+    def test_of_what_was_said_again_only_the_newest_is_told(self) -> None:
+        """Hours of repeats do not push another alarm out of the message."""
+        said = [
+            Alert(
+                n, n * MINUTE, "first", Priority.HIGH, f"Still: too warm {n}", f"too warm {n}", (7,), "repeat"
+            )
+            for n in range(1, 30)
+        ]
+        other = Alert(40, 50 * MINUTE, "first", Priority.MEDIUM, "too dry", "it is too dry", (8,))
+        message = grouped([*said, other], lambda _: None, 60 * MINUTE)
+        assert message.title.startswith("2 messages")
+        assert "too warm 29" in message.text
+        assert "it is too dry" in message.text
+
+    def test_the_words_of_a_message_are_no_outcome(self) -> None:
+        """A message that speaks of refused connections is not taken for one that was never sent."""
+        with http_receiver(Mode.LOST) as phone:
+            words = "Connection refused, error=401, code 534, no route to host"
+            errand = Errand(
+                [Parcel("x", "x", phone.reach(), words, words)],
+                lambda: time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000,
+            )
+            results: list[Result] = []
+            until(lambda: results.extend(errand.poll()) or errand.ended, "the courier ends", 25)
+            assert len(phone.got) == 1
+            assert [one.outcome for one in results] == [Outcome.ANSWER_LOST]
 
     def test_a_lost_answer_brings_at_most_three_in_an_hour(self, tmp_path: Path) -> None:
         """An attempt that may have arrived is repeated, with the same alarm number, but not for ever."""
