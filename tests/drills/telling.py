@@ -1,0 +1,276 @@
+"""Drills 8 to 12: from an alarm to a person, on good nights and bad ones."""
+
+import random
+import statistics
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from itertools import pairwise
+from pathlib import Path
+
+from daemon.chores import SILENT_MARK, STATE
+from daemon.record import Kind
+from rules.reading import HOUR, MINUTE, SECOND
+from tests.drills.drill import Drill, Measured
+from tests.drills.ingest import MANY, published
+from tests.kit.broker import Broker, until
+from tests.kit.hand import Handled, room
+from tests.kit.history import History, Verdict, judged
+from tests.kit.receivers import HttpReceiver, Mode, http_receiver
+from tests.kit.watch import Feeder, Layout, LiveWatch
+
+GOOD, WARM = 29.5, 35.0
+BOTH = """
+[[contact]]
+name = "good"
+reach = "good"
+priorities = ["high", "medium", "low"]
+"""
+
+
+def verdict(hand: Handled, *receivers: HttpReceiver) -> Verdict:
+    """Hold what receivers took against the logbook."""
+    hand.commit()
+    history = History()
+    for receiver in receivers:
+        history.take(receiver.got)
+    with hand.archive() as archive:
+        return judged(archive, history)
+
+
+# -- 8 -----------------------------------------------------------------------------------
+
+
+def in_time(folder: Path, full: bool) -> Iterator[Measured]:
+    """From the end of a hold to the phone, with and without ten thousand readings in the way."""
+    for crowd in (False, True):
+        waits = [_one_alarm(folder / f"{crowd}-{number}", crowd=crowd) for number in range(15 if full else 3)]
+        words = "under a burst of 10,000" if crowd else "at rest"
+        handed = [handed for handed, _ in waits]
+        # A tick of 1 s until it is judged and on the card, then half a second (at most two).
+        yield Measured(f"alarm due to courier started, {words}: median, s", statistics.median(handed), 1.5)
+        yield Measured(f"alarm due to courier started, {words}: longest, s", max(handed), 3.0)
+        yield Measured(
+            f"end of the hold to the phone, {words}: longest, s", max(one for _, one in waits), 5.0
+        )
+
+
+def _one_alarm(folder: Path, *, crowd: bool) -> tuple[float, float]:
+    """Give how long until the alert was handed over, and until it was at the phone, s.
+
+    Both count from the instant at which the alarm became due. The courier is started in the
+    tick after the commit; its own start is what lies between the two.
+    """
+    with (
+        http_receiver() as phone,
+        Broker(folder / "b", extra=MANY) as broker,
+        LiveWatch(
+            folder / "w",
+            Layout(sensors=10, window=2000, hold="2 s", contacts={"phone": phone.reach()}),
+            broker,
+        ) as watch,
+        Feeder(watch, pace=0.05) as feeder,
+    ):
+        until(lambda: len(watch.entries()) > 3, "readings are recorded", 25)
+        if crowd:
+            published(watch, 10_000)
+        feeder.celsius = 36.0
+        until(lambda: phone.got, "the phone is told", 30)
+        arrived = time.time() - (time.monotonic() - phone.got[0].at)
+        until(lambda: watch.alarms("too warm"), "the alarm is recorded")
+        raised = watch.alarms("too warm")[0].raised / 1000
+        until(lambda: _delivered(watch), "the outcome is recorded")
+        started = arrived - _courier_took()
+        return max(started - raised, 0.0), arrived - raised
+
+
+def _delivered(watch: LiveWatch) -> bool:
+    with watch.archive() as archive:
+        return bool(archive.journal(kinds=[Kind.DELIVERED]))
+
+
+_TOOK: list[float] = []
+
+
+def _courier_took() -> float:
+    """Give how long a courier takes from its start to the phone on this machine, s; the quickest of three."""
+    from daemon.courier import Parcel
+    from daemon.errand import Errand
+
+    if not _TOOK:
+        for _ in range(3):
+            with http_receiver() as phone:
+                begun = time.monotonic()
+                errand = Errand([Parcel("x", "x", phone.reach(), "t", "t")], lambda: 0)
+                until(lambda: phone.got, "the courier arrives", 20)
+                _TOOK.append(phone.got[0].at - begun)
+                errand.end()
+    return min(_TOOK)
+
+
+# -- 9 -----------------------------------------------------------------------------------
+
+
+def dead_for_hours(folder: Path, full: bool) -> Iterator[Measured]:
+    """The phone service is dead for eight hours while the watch is killed again and again."""
+    phone, dice = HttpReceiver(), random.Random(9)
+    names = [f"box-{n}" for n in range(4)]
+    hand = Handled(folder, room(*names, contact=True), reach={"first": phone.reach})
+    hand.start()
+    hand.feed(dict.fromkeys(names, GOOD), 5 * MINUTE)
+    kills = 24 if full else 6
+    for _ in range(kills):
+        hand.feed({name: dice.choice([GOOD, WARM]) for name in names}, 8 * HOUR // kills, every=2 * MINUTE)
+        hand.drop()
+        hand.clock.advance(SECOND)
+        hand.start()
+    raised = len(hand.alarms())
+    phone.up()
+    try:
+        hand.feed(dict.fromkeys(names, GOOD), 70 * MINUTE, every=MINUTE)
+        found = verdict(hand, phone)
+        texts = [f"{got.json['title']}\n{got.json['message']}" for got in phone.got[:2]]
+        waiting = _waiting(hand)
+        hand.end()
+    finally:
+        phone.down()
+    yield Measured("alerts lost, invented or replayed", found.faults, 0, f"{raised} alarms; {found}")
+    yield Measured("alerts still waiting when it is back", waiting, 0)
+    yield Measured("messages when it is back", len(phone.got), 6)
+    aged = any("waited" in text or "eanwhile" in text for text in texts)
+    yield Measured("what is old is not said to be", float(not aged), 0, str(texts))
+
+
+def _waiting(hand: Handled) -> int:
+    with hand.archive() as archive:
+        return sum(alert.done is None for alert in archive.outbox())
+
+
+# -- 10 ----------------------------------------------------------------------------------
+
+
+def doubles(folder: Path, full: bool) -> Iterator[Measured]:
+    """Answers are lost: the same message comes again, but at most three times in an hour."""
+    with http_receiver(Mode.LOST) as phone:
+        hand = Handled(folder, room("box-1", contact=True), reach={"first": phone.reach})
+        hand.start()
+        hand.feed({"box-1": GOOD}, 3 * MINUTE)
+        tried: dict[int | None, list[int]] = {}
+        for _ in range(240 if full else 120):
+            hand.put("box-1", WARM)
+            hand.pass_time(MINUTE, step=MINUTE)
+            _note_tries(hand, tried)
+        number = hand.alarms("too warm")[0].number
+        hand.end()
+    most = max(
+        sum(end - HOUR < at <= end for at in instants) for instants in tried.values() for end in instants
+    )
+    words = [str(got.json["message"]) for got in phone.got]
+    unnamed = sum(f"alarm {number}" not in text for text in words if "box-1 too warm" in text)
+    note = f"{len(phone.got)} messages of {len(tried)} alerts"
+    yield Measured("attempts with one alert within an hour", most, 3, note)
+    yield Measured("messages without the alarm's number", unnamed, 0)
+
+
+def _note_tries(hand: Handled, tried: dict[int | None, list[int]]) -> None:
+    """Note each new attempt with each alert, with its minute."""
+    with hand.archive() as archive:
+        for alert in archive.outbox():
+            instants = tried.setdefault(alert.id, [])
+            instants += [hand.clock.boottime()] * (alert.tries - len(instants))
+
+
+# -- 11 ----------------------------------------------------------------------------------
+
+
+def mute(folder: Path, full: bool) -> Iterator[Measured]:
+    """One service is mute or drips: nobody else waits, and the attempt ends."""
+    for mode in (Mode.MUTE, Mode.DRIP):
+        with (
+            http_receiver(mode) as bad,
+            http_receiver() as good,
+            Broker(folder / f"b-{mode.name}", extra=MANY) as broker,
+            LiveWatch(
+                folder / mode.name,
+                Layout(hold="2 s", contacts={"bad": bad.reach(), "good": good.reach()}),
+                broker,
+            ) as watch,
+            Feeder(watch, pace=0.05) as feeder,
+        ):
+            until(lambda watch=watch: len(watch.entries()) > 3, "readings are recorded", 25)  # type: ignore[misc]
+            feeder.celsius = 36.0
+            until(lambda good=good: good.got, "the other is told", 20)  # type: ignore[misc]
+            until(lambda bad=bad: bad.got, "the bad one is asked", 20)  # type: ignore[misc]
+            apart = good.got[0].at - bad.got[0].at
+            lag, cut = _lag_and_cut(watch, time.monotonic())
+        words = "mute" if mode is Mode.MUTE else "dripping"
+        yield Measured(f"{words}: the other contact is told later by, s", max(apart, 0), 2)
+        yield Measured(f"{words}: longest between recorded rounds, s", lag, 3)
+        yield Measured(f"{words}: the attempt ended after, s", cut, 20)
+
+
+def _lag_and_cut(watch: LiveWatch, begun: float) -> tuple[float, float]:
+    """Give the longest distance between recorded rounds and how long the bad attempt took, s."""
+    until(lambda: _refused(watch), "the attempt is given up", 40)
+    cut = time.monotonic() - begun
+    nows = sorted({one.now for one in watch.entries()})
+    tail = nows[-max(int(cut), 2) :]
+    return max(b - a for a, b in pairwise(tail)) / 1000, cut
+
+
+def _refused(watch: LiveWatch) -> bool:
+    with watch.archive() as archive:
+        return bool(archive.journal(kinds=[Kind.REFUSED]))
+
+
+# -- 12 ----------------------------------------------------------------------------------
+
+
+def all_dead(folder: Path, full: bool) -> Iterator[Measured]:
+    """Nobody at all can be reached; the sign is left, and the first who is back is told within a minute."""
+    heart = '\n[watch]\nheartbeat = "heart"\nevery = "1 min"\n'
+    with ExitStack() as stack:
+        phones = [HttpReceiver(), HttpReceiver()]
+        stack.callback(lambda: [phone.down() for phone in phones])
+        reach = {"first": phones[0].reach, "good": phones[1].reach}
+        hand = Handled(folder, room("box-1", contact=True, more=BOTH + heart), reach=reach)
+        hand.start()
+        hand.feed({"box-1": GOOD}, 3 * MINUTE)
+        hand.feed({"box-1": WARM}, 30 * MINUTE)
+        marked = (hand.state / SILENT_MARK).exists()
+        withheld = _ails(hand)
+        phones[0].up()
+        begun, told = hand.clock.boottime(), 2**40
+        while hand.clock.boottime() - begun < 5 * MINUTE:
+            hand.put("box-1", WARM)
+            hand.pass_time(5 * SECOND)
+            if phones[0].got:
+                told = hand.clock.boottime() - begun
+                break
+        hand.feed({"box-1": WARM}, 12 * MINUTE)
+        undeliverable = any("cannot tell" in row.key.rule for row in hand.alarms())
+        said = any("cannot tell" in got.json["title"] + got.json["message"] for got in phones[0].got)
+        left = (hand.state / SILENT_MARK).exists()
+        found = verdict(hand, *phones)
+        hand.end()
+    yield Measured("back to told, s", told / SECOND, 60)
+    yield Measured("no alarm of its own", float(not (undeliverable and said)), 0)
+    yield Measured("sign missing, or left when it is over", float(not marked) + float(left), 0)
+    yield Measured("heartbeat not withheld", float(not withheld), 0)
+    yield Measured("alerts lost", found.faults, 0, str(found))
+
+
+def _ails(hand: Handled) -> bool:
+    """Tell whether the watch itself says that something ails it: then no heartbeat goes out."""
+    with hand.archive() as archive:
+        state = archive.shown().get(STATE)
+    return isinstance(state, dict) and bool(state.get("ails"))
+
+
+DRILLS = (
+    Drill(8, "alert in time", in_time),
+    Drill(9, "phone service dead for hours, watch killed", dead_for_hours),
+    Drill(10, "answers lost", doubles),
+    Drill(11, "a mute and a dripping service", mute),
+    Drill(12, "all contacts dead", all_dead),
+)

@@ -1,0 +1,3 @@
+"""To come."""
+
+DRILLS = ()
