@@ -190,6 +190,7 @@ class TestMorning:
         monkeypatch.setattr(reports, "LOOKING_BACK", 0)
         hand = kept(tmp_path, "2026-11-25T06:55", phone, contact='report = "07:00"\n')
         hand.feed({"box-1": GOOD, "box-2": GOOD}, 6 * MINUTE)
+        hand.pass_time(5 * SECOND)
         hand.end()
         (got,) = phone.got
         assert "1 place to look at" in got.json["title"]

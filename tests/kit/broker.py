@@ -43,9 +43,12 @@ def certificates(folder: Path, name: str = "127.0.0.1") -> Certificates:
         folder / n for n in ("ca.pem", "ca.key", "srv.pem", "srv.key", "srv.csr")
     )
     extension = folder / "san.cnf"
-    extension.write_text(f"subjectAltName=IP:{name},DNS:localhost\n")
+    extension.write_text(
+        f"subjectAltName=IP:{name},DNS:localhost\nauthorityKeyIdentifier=keyid\nsubjectKeyIdentifier=hash\n"
+    )
+    subject, usage = "/CN=test-authority", "-addext keyUsage=critical,keyCertSign,cRLSign"
     for words in (
-        f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=test-authority -keyout {cakey} -out {ca}",
+        f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj {subject} {usage} -keyout {cakey} -out {ca}",
         f"req -newkey rsa:2048 -nodes -subj /CN={name} -keyout {key} -out {request}",
         f"x509 -req -in {request} -CA {ca} -CAkey {cakey} -CAcreateserial -extfile {extension} -out {cert}",
     ):
