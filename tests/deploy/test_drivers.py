@@ -97,7 +97,7 @@ def listed():
             for f in discover()]
 
 def await_that(inbox, wanted, seen):
-    end = boottime() + 20_000
+    end = boottime() + 10_000
     while boottime() < end:
         for arrival in inbox.drain():
             seen.append(arrival)
