@@ -207,6 +207,8 @@ def _place_facts(place: Effective, unit: str) -> Iterator[tuple[str, str]]:
     yield "day", str(place.table.day or "the room's")
     for name, hold in (("ideal", place.hold_ideal), ("safe", place.hold_safe), ("off", place.hold_off)):
         yield f"hold {name}", say_duration(hold.value)
+    for name, hold in (("ideal", place.humid_ideal), ("safe", place.humid_safe)):
+        yield f"hold of humidity {name}", say_duration(hold.value)
     yield "settle", say_duration(place.table.settle)
     yield "settling", say_duration(place.table.settling)
     yield "lag of the egg", say_duration(place.egg_lag.value) if place.egg_lag else "none"
@@ -238,6 +240,10 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
         yield "  no range: recorded, not judged"
     holds = (("ideal", place.hold_ideal), ("safe", place.hold_safe), ("off", place.hold_off))
     yield "  hold: " + ", ".join(f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in holds)
+    humid = (("ideal", place.humid_ideal), ("safe", place.humid_safe))
+    if any(entry.quantity is Quantity.HUMIDITY for entry in place.spots):
+        words = ", ".join(f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in humid)
+        yield f"  hold of humidity: {words}"
     yield (f"  settle {say_duration(place.table.settle)} after day or night begins, "
            f"settling {say_duration(place.table.settling)} when new")  # fmt: skip
     if place.egg_lag is not None:

@@ -98,6 +98,8 @@ def _place(effective: Effective) -> PlacePlan:
         hold_ideal=effective.hold_ideal.value,
         hold_safe=effective.hold_safe.value,
         hold_off=effective.hold_off.value,
+        humid_ideal=effective.humid_ideal.value,
+        humid_safe=effective.humid_safe.value,
         settle=place.settle,
         settling=place.settling,
         egg_lag=effective.egg_lag.value if effective.egg_lag is not None else None,

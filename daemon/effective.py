@@ -24,6 +24,9 @@ PERIODS: tuple[Period, Period] = ("day", "night")
 DEADBANDS = {Quantity.TEMPERATURE: 0.3, Quantity.HUMIDITY: 3.0}
 """How far back inside a limit clears, where nobody says (K, percent)."""
 
+HUMID_IDEAL, HUMID_SAFE = 45 * MINUTE, 20 * MINUTE
+"""Usual holds of humidity (ms): moisture harms over hours, and misting is no alarm (common practice)."""
+
 _USUAL = (20 * MINUTE, 2 * MINUTE, 5 * MINUTE)
 _OUTDOOR = (20 * MINUTE, 10 * MINUTE, 5 * MINUTE)
 _COLD = (60 * MINUTE, 45 * MINUTE, 5 * MINUTE)
@@ -119,6 +122,8 @@ class Effective:
         hold_ideal: How long ideal may be left.
         hold_safe: How long safe may be left.
         hold_off: How long right again clears.
+        humid_ideal: How long ideal humidity may be left.
+        humid_safe: How long safe humidity may be left.
         egg_lag: Time constant of an egg, or None.
         sensors: Its sensors.
         table: The config's entry.
@@ -138,6 +143,8 @@ class Effective:
     hold_ideal: Setting
     hold_safe: Setting
     hold_off: Setting
+    humid_ideal: Setting
+    humid_safe: Setting
     egg_lag: Setting | None
     sensors: tuple[EffectiveSensor, ...]
     table: PlaceTable
@@ -157,8 +164,9 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
     known = table.find(written) if written is not None else None
     stage = place.stage_now(ordered.stage.get(place.name))
     ideal, safe, off = _holds(place)
+    humid_ideal, humid_safe = _slower(ideal, HUMID_IDEAL), _slower(safe, HUMID_SAFE)
     if place.name in ordered.settling:
-        ideal, safe = _tighter(ideal), _tighter(safe)
+        ideal, safe, humid_ideal, humid_safe = map(_tighter, (ideal, safe, humid_ideal, humid_safe))
     sensors = zip(place.sensor_names(), place.sensor, strict=True)
     return Effective(
         place=place.name,
@@ -173,12 +181,19 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
         hold_ideal=ideal,
         hold_safe=safe,
         hold_off=off,
+        humid_ideal=humid_ideal,
+        humid_safe=humid_safe,
         egg_lag=_egg_lag(place, stage),
         sensors=tuple(EffectiveSensor(name, sensor) for name, sensor in sensors),
         table=place,
         hatching=place.name in ordered.hatching,
         settling=place.name in ordered.settling,
     )
+
+
+def _slower(hold: Setting, usual: int) -> Setting:
+    """Give the hold of humidity: the keeper's own as it is, else no shorter than usual for it."""
+    return hold if hold.origin is Origin.YOURS else Setting(max(hold.value, usual), hold.origin)
 
 
 def _tighter(hold: Setting) -> Setting:

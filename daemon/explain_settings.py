@@ -1,7 +1,7 @@
 """Which settings count for a rule at a place: each with its origin and its line in the config."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from daemon.effective import Effective, EffectiveSpot, Setting, provenance
 from daemon.explain_rules import RuleWords, Sort
@@ -9,7 +9,6 @@ from daemon.explain_scene import Then
 from daemon.standing import Basis
 from daemon.texts import Speaker, lasting
 from rules.reading import Quantity
-from rules.roster import HUMID_HOLD
 from rules.species import Origin, SourcedSpan
 from rules.telling import last_edge, state_at
 from rules.words import Kelvin, Percent
@@ -62,9 +61,10 @@ def _counted(then: Then, place: Effective, at: Loc, which: Which, speak: Speaker
         if spot is not None:
             yield from _spans(then, place, at, (spot, _period(then, which)), speak)
             yield _deadband(then, spot, at, speak)
-        holds = (("ideal", place.hold_ideal), ("safe", place.hold_safe), ("off", place.hold_off))
-        for name, setting in holds:
-            yield _hold(then, name, setting, at, quantity)
+        humid = quantity is Quantity.HUMIDITY
+        ideal, safe = (place.humid_ideal, place.humid_safe) if humid else (place.hold_ideal, place.hold_safe)
+        for name, setting in (("ideal", ideal), ("safe", safe), ("off", place.hold_off)):
+            yield _setting(then, f"hold of {name}", setting, (*at, "hold", name))
         if quantity is Quantity.TEMPERATURE and place.egg_lag is not None:
             key = "lag" if place.egg_lag.origin is Origin.YOURS else "egg_mass"
             yield _setting(then, "an egg's time constant", place.egg_lag, (*at, key))
@@ -174,14 +174,6 @@ def _deadband(then: Then, spot: EffectiveSpot, at: Loc, speak: Speaker) -> Count
     value = speak.say((Kelvin(spot.deadband) if warm else Percent(spot.deadband),))
     line = line_of(then, (*at, "deadband", spot.quantity.value))
     return Counted("deadband", value, spot.deadband_origin.value, line)
-
-
-def _hold(then: Then, name: str, setting: Setting, at: Loc, quantity: Quantity) -> Counted:
-    """Give a hold; of humidity those that raise are never shorter than the rules' own."""
-    found = _setting(then, f"hold of {name}", setting, (*at, "hold", name))
-    if quantity is Quantity.HUMIDITY and name != "off" and setting.value < HUMID_HOLD:
-        return replace(found, value=lasting(HUMID_HOLD), origin="the least for humidity")
-    return found
 
 
 def _setting(then: Then, what: str, setting: Setting, loc: Loc) -> Counted:

@@ -115,6 +115,8 @@ class PlacePlan:
         hold_ideal: How long ideal must be left before the alarm (ms).
         hold_safe: How long safe must be left before the alarm (ms).
         hold_off: How long it must be right again before the alarm clears (ms).
+        humid_ideal: … ideal of humidity, or None: as ``hold_ideal`` (ms).
+        humid_safe: … safe of humidity, or None: as ``hold_safe`` (ms).
         settle: How long the wider of day and night counts after a change of period (ms).
         settling: How long ideal does not count when the place is new or changes (ms).
         egg_lag: Time constant of an egg in this place's air (ms), or None: no lag.
@@ -133,6 +135,8 @@ class PlacePlan:
     hold_ideal: int = 20 * MINUTE
     hold_safe: int = 2 * MINUTE
     hold_off: int = 5 * MINUTE
+    humid_ideal: int | None = None
+    humid_safe: int | None = None
     settle: int = HOUR
     settling: int = 2 * HOUR
     egg_lag: int | None = None

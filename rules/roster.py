@@ -29,9 +29,6 @@ RAW_ABOVE = 0.5
 """K above the upper safe limit of the egg at which the raw air alone is an alarm (ours;
 the margin above is small because heat kills quickly: domain of lethal limits)."""
 
-HUMID_HOLD = 45 * MINUTE
-"""Moisture harms over hours: no hold of humidity is shorter (ms, ours)."""
-
 HUSH = 20 * MINUTE
 """An open lid explains what is seen for at most this long."""
 
@@ -98,13 +95,16 @@ class Place:
         if found is None or not self.judged:
             return NO_LIMITS
         plan = self.plan
-        least = HUMID_HOLD if quantity is Quantity.HUMIDITY else 0
+        ideal, safe = plan.hold_ideal, plan.hold_safe
+        if quantity is Quantity.HUMIDITY:
+            ideal = ideal if plan.humid_ideal is None else plan.humid_ideal
+            safe = safe if plan.humid_safe is None else plan.humid_safe
         return Limits(
             in_force(found, calendar, plan.settle, now),
             found.deadband,
             ideal_counts=now >= self.since + plan.settling,
-            hold_ideal=max(plan.hold_ideal, least),
-            hold_safe=max(plan.hold_safe, least),
+            hold_ideal=ideal,
+            hold_safe=safe,
             hold_off=plan.hold_off,
         )
 

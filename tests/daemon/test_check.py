@@ -182,7 +182,7 @@ def _loaded(text: str) -> Loaded:
 def test_two_configs_differ_by_what_they_put_in_force() -> None:
     """Comments and ways of writing make no difference; numbers, sensors and contacts do."""
     old = _loaded(HEAD + TOLD + BOX + SENSOR).model
-    same = _loaded("# note\n" + HEAD + TOLD + BOX + 'hold = { safe = "120 s" }\n' + SENSOR).model
+    same = _loaded("# note\n" + HEAD + TOLD + BOX + 'hold = { off = "300 s" }\n' + SENSOR).model
     assert difference(old, same) == ()
     new = _loaded(
         HEAD.replace("Cellar", "Attic") + TOLD + 'quiet = "22:00-06:00"\n' + BOX
@@ -193,6 +193,7 @@ def test_two_configs_differ_by_what_they_put_in_force() -> None:
     assert said == [
         'room.name: "Cellar" → "Attic"',
         "box: hold safe: 2 min → 3 min",
+        "box: hold of humidity safe: 20 min → 3 min",
         "box: everywhere, temperature, day, ideal: 25 °C to 29 °C → 25 °C to 28 °C",
         "box: everywhere, temperature, day, safe: 22 °C to 30 °C → 22 °C to 29 °C",
         "box: everywhere, temperature, night, ideal: 25 °C to 29 °C → 25 °C to 28 °C",
