@@ -1,6 +1,7 @@
 """``ovigil rehearse``: what proposed settings would have said on recorded nights."""
 
 import argparse
+from pathlib import Path
 
 from daemon.cli import OK, USAGE, Plain
 from daemon.folders import data_folder
@@ -10,7 +11,9 @@ from daemon.progress import Progress
 from daemon.rehearsal import rehearse as judged
 from daemon.rehearsal import window_of
 from daemon.rehearsal_answer import answer, as_text, voice
+from daemon.rehearsal_values import Rehearsal
 from daemon.settings import Loaded, load
+from daemon.texts import Speaker
 from daemon.units import duration
 
 
@@ -27,11 +30,26 @@ def rehearse(given: argparse.Namespace) -> int:
     with Archive.open(folder) as archive:
         labels = archive.labels()
     speak = voice(current, labels, window.end)
+    if given.report is not None:
+        _report(given.report, found, current, as_text(found, speak).splitlines(), speak)
     if given.json:
         print(answer(found, labels, speak).model_dump_json(indent=2, by_alias=True))
     else:
         print(as_text(found, speak))
     return OK
+
+
+def _report(file: Path, found: Rehearsal, current: Loaded, lines: list[str], speak: Speaker) -> None:
+    """Write the page of curves."""
+    from daemon.page.settings import room_of
+    from daemon.rehearsal_page import rehearsal_page
+
+    with Archive.open(data_folder(current)) as archive:
+        page = rehearsal_page(found, archive, room_of(current), lines, speak)
+    try:
+        file.write_text(page, "utf-8")
+    except OSError as error:
+        raise Plain(f"{file}: {error.strerror or error}", USAGE) from None
 
 
 def last_nights(loaded: Loaded, since: str | None) -> Window:

@@ -15,6 +15,9 @@ def add_tuning(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     rehearse.add_argument(
         "--without-orders", action="store_true", help="leave out what keepers ordered in those nights"
     )
+    rehearse.add_argument(
+        "--report", type=Path, metavar="FILE.html", help="also a page of curves with both sets of marks"
+    )
     _json(rehearse)
     _explain(commands)
     review = _command(commands, "review", "review", "how the alarms themselves do: load, chatter, floods")

@@ -84,22 +84,20 @@ def night_report(
 
 
 def _html(found: Sheet, views: list[alarms.AlarmView]) -> str:
-    """Write the page; it stands alone."""
+    """Write the page of a night."""
+    facts = "Nothing was wrong this night." if not views else ""
+    return alone("report.html", {"sheet": found, "axis": found.axis, "alarms": views, "facts": facts})
+
+
+def alone(template: str, values: Mapping[str, object]) -> str:
+    """Write a page that stands alone: its style is in it, and it asks for nothing."""
     from string import Template
 
     loader = FileSystemLoader(HERE / "templates")
     templates = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     templates.filters["set"] = typeset
     style = Template(_STYLE).substitute(LIGHT) + rules(LIGHT, PAGE_FACE)
-    facts = "Nothing was wrong this night." if not views else ""
-    values: Mapping[str, object] = {
-        "sheet": found,
-        "axis": found.axis,
-        "alarms": views,
-        "facts": facts,
-        "style": style,
-    }
-    return templates.get_template("report.html").render(values)
+    return templates.get_template(template).render({**values, "style": style})
 
 
 def _picture(pen: Pen, found: Sheet, window: Window) -> bytes | None:

@@ -553,3 +553,29 @@ def test_the_window_counts_from_the_end_of_the_record(tmp_path: Path) -> None:
     with Archive.open(tmp_path) as archive:
         assert window_of(archive, HOUR) == Window(at + 4 * HOUR + SECOND, at + 5 * HOUR + SECOND)
         assert window_of(archive, DAY) == Window(at, at + 5 * HOUR + SECOND)
+
+
+class TestPage:
+    def _page(self, demo: Path, folder: Path, proposed: str) -> str:
+        (folder / "proposed.toml").write_text(proposed, "utf-8")
+        report = folder / "rehearsal.html"
+        words = ["rehearse", str(demo), str(folder / "proposed.toml"), "--report", str(report)]
+        assert cli.main(words) == cli.OK
+        return report.read_text("utf-8")
+
+    def test_the_curves_that_change_carry_both_marks(self, demo: Path, tmp_path: Path) -> None:
+        """A longer hold moves the marks of one box; the page stands alone and asks for nothing."""
+        page = self._page(demo, tmp_path, calmer(demo))
+
+        assert "<b>box-3</b>" in page
+        assert "<b>box-1</b>" not in page
+        assert "proposed: heading out of range" in page
+        assert "vanishes" in page
+        assert not any(asked in page for asked in ("<script", "src=", 'href="'))
+
+    def test_no_change_says_so(self, demo: Path, tmp_path: Path) -> None:
+        """The same settings twice give a page without a curve."""
+        page = self._page(demo, tmp_path, demo.read_text("utf-8"))
+
+        assert "Not one alarm would have been another." in page
+        assert "<b>box-3</b>" not in page
