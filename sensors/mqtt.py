@@ -44,8 +44,11 @@ TICK = 0.25
 LAST_WORD = 1.3
 """At the end the broker has so long to take our last acknowledgements, s."""
 
-LONGEST_WAIT = 60
-"""Longest pause between two tries to connect, s."""
+LONGEST_WAIT = 5
+"""Longest pause between two tries to connect, s: a broker that is back is heard at once."""
+
+LONGEST_REVIVAL = 60
+"""Longest pause before a network thread that ends again and again is replaced, s."""
 
 SUBACK_WAIT = 30_000
 """A broker that has not answered a subscription for so long ails, ms."""
@@ -211,7 +214,7 @@ class MqttReader:
         alive = self._network.is_alive() if self._network is not None else now - self._born < 5_000
         if alive:
             return
-        if now - self._born < 1_000 * min(LONGEST_WAIT, 2**self._deaths):
+        if now - self._born < 1_000 * min(LONGEST_REVIVAL, 2**self._deaths):
             return
         with self._gate:
             self._state.up = False
@@ -346,7 +349,7 @@ class MqttReader:
             self._state.reason = reason
 
     def _wait_longer(self, client: Client) -> None:
-        """Set the pause before the next try: 1 to 60 s, doubled each time, with jitter."""
+        """Set the pause before the next try: 1 to 5 s, doubled each time, with jitter."""
         longest = min(LONGEST_WAIT, 2 ** min(self._state.fails, 10))
         self._state.fails += 1
         pause = random.randint((longest + 1) // 2, longest)  # noqa: S311 - spreads tries, no secret

@@ -69,9 +69,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for drill in DRILLS:
         if given.only and drill.number not in given.only:
             continue
+        started = time.monotonic()
         for figure in played(drill, full=given.full):
             found.append(figure)
             print(line(figure), flush=True)
+        print(f"    drill {drill.number} took {time.monotonic() - started:.0f} s", flush=True)
     broken = [one.scenario for one in found if one.holds is False]
     skips = [one.scenario for one in found if one.skipped is not None]
     print(
