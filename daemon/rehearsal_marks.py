@@ -33,12 +33,17 @@ def marks(found: Rehearsal) -> Mapping[Where, Marks]:
     return {where: Marks(tuple(was.get(where, ())), tuple(will.get(where, ()))) for where in {**was, **will}}
 
 
+def where_of(life: Life) -> Where:
+    """Give the curve that an alarm stands on."""
+    key = life.key
+    return key.place, key.spot, _QUANTITIES.get(key.subject, Quantity.TEMPERATURE)
+
+
 def _by_curve(alarms: Iterable[Life]) -> dict[Where, list[Flag]]:
     found: dict[Where, list[Flag]] = {}
     for life in alarms:
         key = life.key
-        where = (key.place, key.spot, _QUANTITIES.get(key.subject, Quantity.TEMPERATURE))
-        flags = found.setdefault(where, [])
+        flags = found.setdefault(where_of(life), [])
         flags.append(Flag(life.raised, Mark.RAISED, key.rule))
         if life.cleared is not None:
             flags.append(Flag(life.cleared, Mark.CLEARED))

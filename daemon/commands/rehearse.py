@@ -5,7 +5,7 @@ from pathlib import Path
 
 from daemon.cli import OK, USAGE, Plain
 from daemon.folders import data_folder
-from daemon.logbook import Archive
+from daemon.logbook import Archive, Labels
 from daemon.night import Window
 from daemon.progress import Progress
 from daemon.rehearsal import rehearse as judged
@@ -13,7 +13,6 @@ from daemon.rehearsal import window_of
 from daemon.rehearsal_answer import answer, as_text, voice
 from daemon.rehearsal_values import Rehearsal
 from daemon.settings import Loaded, load
-from daemon.texts import Speaker
 from daemon.units import duration
 
 
@@ -31,7 +30,7 @@ def rehearse(given: argparse.Namespace) -> int:
         labels = archive.labels()
     speak = voice(current, labels, window.end)
     if given.report is not None:
-        _report(given.report, found, current, as_text(found, speak).splitlines(), speak)
+        _report(given.report, found, current, as_text(found, speak).splitlines(), labels)
     if given.json:
         print(answer(found, labels, speak).model_dump_json(indent=2, by_alias=True))
     else:
@@ -39,13 +38,13 @@ def rehearse(given: argparse.Namespace) -> int:
     return OK
 
 
-def _report(file: Path, found: Rehearsal, current: Loaded, lines: list[str], speak: Speaker) -> None:
+def _report(file: Path, found: Rehearsal, current: Loaded, lines: list[str], labels: Labels) -> None:
     """Write the page of curves."""
     from daemon.page.settings import room_of
     from daemon.rehearsal_page import rehearsal_page
 
     with Archive.open(data_folder(current)) as archive:
-        page = rehearsal_page(found, archive, room_of(current), lines, speak)
+        page = rehearsal_page(found, archive, room_of(current), lines, labels)
     try:
         file.write_text(page, "utf-8")
     except OSError as error:

@@ -27,9 +27,10 @@ from daemon.rehearsal import rehearse, window_of
 from daemon.rehearsal_difference import difference, fullest
 from daemon.rehearsal_judge import judge
 from daemon.rehearsal_marks import marks
+from daemon.rehearsal_page import around
 from daemon.rehearsal_plans import with_learnt
 from daemon.rehearsal_trouble import Yardstick, unseen
-from daemon.rehearsal_values import Judged, Life, Rehearsal, Task, Trouble, What
+from daemon.rehearsal_values import Judged, Life, Load, Rehearsal, Task, Trouble, What
 from daemon.settings import Loaded, load
 from rules.engine import Engine
 from rules.events import AlarmKey
@@ -579,3 +580,12 @@ class TestPage:
 
         assert "Not one alarm would have been another." in page
         assert "<b>box-3</b>" not in page
+
+    def test_a_long_window_shows_the_day_around_each_change(self) -> None:
+        """Changes on days far apart are each shown, and those of one day once."""
+        none = Load(0, 0.0, 0, 0.0, 0, 0, 0)
+        found = Rehearsal(Window(0, 14 * DAY), Judged(), Judged(), (none, none))
+        windows = list(around(found, [DAY, DAY + HOUR, 10 * DAY]))
+
+        assert [window.start for window in windows] == [DAY - 3 * HOUR, 10 * DAY - 3 * HOUR]
+        assert all(window.end - window.start == DAY for window in windows)
