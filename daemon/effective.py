@@ -29,6 +29,9 @@ HUMID_IDEAL, HUMID_SAFE = 45 * MINUTE, 20 * MINUTE
 
 _USUAL = (20 * MINUTE, 2 * MINUTE, 5 * MINUTE)
 _OUTDOOR = (20 * MINUTE, 10 * MINUTE, 5 * MINUTE)
+_HIBERNATION = (60 * MINUTE, 30 * MINUTE, 5 * MINUTE)
+"""Animals in the cold follow its air over hours, and their refrigerator defrosts like any other."""
+
 _COLD = (60 * MINUTE, 45 * MINUTE, 5 * MINUTE)
 """Holds (ideal, safe, off; ms). A defrost lasts up to 42 min, a door 4 min."""
 
@@ -208,6 +211,8 @@ def _holds(place: PlaceTable) -> tuple[Setting, Setting, Setting]:
         usual = _OUTDOOR
     elif place.store in (Store.REFRIGERATOR, Store.FREEZER):
         usual = _COLD
+    elif place.store is Store.HIBERNATION:
+        usual = _HIBERNATION
     own = (place.hold.ideal, place.hold.safe, place.hold.off)
     ideal, safe, off = (
         Setting(value, Origin.COMMON_PRACTICE) if mine is None else Setting(mine, Origin.YOURS)

@@ -41,8 +41,8 @@ WORSE_GROUP = 20 * MINUTE
 SAID_SO = 60 * MINUTE
 """A high alarm of the same place said so long ago that safe would be left: it repeats anyway (ms)."""
 
-AGAIN = 480 * MINUTE
-"""What was told, cleared and comes again within this is no news: it is said when it lasts (ms)."""
+AGAIN = 60 * MINUTE
+"""What was told, ended and comes again within this is a repeat and no news, unless it is high (ms)."""
 
 
 def state_at(calendar: Calendar | None, instant: int) -> bool | None:
@@ -158,8 +158,13 @@ class Telling:
         book.ended.clear()
 
     def _known(self, alarm: Alarm) -> bool:
-        """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more."""
+        """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more.
+
+        What is high is always news: a heater that fails a second time must wake as the first did.
+        """
         cause, alarm.freed = alarm.freed, None
+        if alarm.priority is Priority.HIGH and cause is None:
+            return False
         said_it = cause is not None and (cause.place == alarm.key.place or cause.rule == COMMON)
         same = cause if cause is not None and said_it else alarm.key
         ended, priority = self.lately.get(same, (alarm.raised - AGAIN, alarm.priority))
