@@ -146,7 +146,10 @@ class TestRevert:
         assert main(["revert", str(hand.config), "--json"]) == OK
         assert hand.config.read_text() == old
         assert (tmp_path / "room.toml.replaced").read_text() == new
-        assert json.loads(capsys.readouterr().out)["changes"] == ["box-1: hold ideal: 25 min → 20 min"]
+        assert json.loads(capsys.readouterr().out)["changes"] == [
+            "box-1: hold ideal: 25 min → 20 min",
+            "box-1: hold of humidity ideal: 25 min → 20 min",
+        ]
 
     def test_an_edit_that_was_never_applied_gives_way_to_what_runs(self, tmp_path: Path) -> None:
         """A file that is wrong now is replaced by what is in force; reverting is itself journaled."""
