@@ -56,7 +56,12 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_POST(self) -> None:
         receiver = self.server.receiver
-        lines = self.rfile.read(int(self.headers["Content-Length"])).decode().split("\n")
+        length = int(self.headers["Content-Length"])
+        body = self.rfile.read(length)
+        if len(body) < length:  # the sender died in the middle: a request is taken whole or not at all
+            self.close_connection = True
+            return
+        lines = body.decode().split("\n")
         receiver.requests.append(len(lines))
         receiver.tokens.add(self.headers.get("Authorization", ""))
         answer = receiver.answer(lines)

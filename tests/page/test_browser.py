@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -155,8 +156,9 @@ def find(driver: webdriver.Chrome, css: str) -> WebElement:
 
 
 def until(driver: webdriver.Chrome, what: Callable[[webdriver.Chrome], Any], seconds: float = 10) -> Any:
-    """Wait until something holds."""
-    return WebDriverWait(driver, seconds, 0.1).until(what)
+    """Wait until something holds; an element that a refresh replaced meanwhile is looked up again."""
+    wait = WebDriverWait(driver, seconds, 0.1, ignored_exceptions=[StaleElementReferenceException])
+    return wait.until(what)
 
 
 def log_in(driver: webdriver.Chrome, at: Served, path: str = "/") -> None:
