@@ -54,12 +54,12 @@ def hangs(folder: Path, full: bool) -> Iterator[Measured]:
         begun = time.monotonic()
         watch.start()
         ready = time.monotonic() - begun
-        with watch.archive() as archive:
-            starts = len(archive.journal(kinds=[Kind.START]))
-            away = len(archive.journal(kinds=[Kind.AWAY]))
         until(lambda: not missing(watch, feeder.acked[:20]), "nothing is lost", 20)
         time.sleep(3)
         pings = [at for at, words in watch.ears.said if "WATCHDOG" in words and at > begun]
+        with watch.archive() as archive:
+            starts = len(archive.journal(kinds=[Kind.START]))
+            away = len(archive.journal(kinds=[Kind.AWAY]))
     units = (DEPLOY / "ovigil.service").read_text()
     patience = int(re.findall(r"^WatchdogSec=(\d+)", units, re.MULTILINE)[0])
     yield Measured("signs of life while it hung", hung, 0)
