@@ -155,6 +155,11 @@ def away_title(room: str, since: int, until: int, speaker: Speaker) -> str:
     return f"{room}: nobody watched {speaker.when(since)} to {speaker.when(until)} ({span})"
 
 
+def damaged_title(room: str) -> str:
+    """Name a logbook that was found damaged at a start."""
+    return f"{room}: the logbook was damaged"
+
+
 def trial_alert(contact: str, room: str, *, now: int, speaker: Speaker) -> Alert:
     """Make the marked test alert for one contact."""
     text = (

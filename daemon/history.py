@@ -4,11 +4,14 @@ from dataclasses import dataclass, field
 
 from daemon.alerting import REPORT
 from daemon.logbook import Archive
-from daemon.record import Kind
+from daemon.record import Entered, Entry, Kind
 from rules.reading import DAY, HOUR
 
 AWAY_WORDS = ": nobody watched "
 """What the title of a report on a span away holds, see ``alerting.away_title``."""
+
+DAMAGED_WORDS = ": the logbook was damaged"
+"""What the title of a report on a damaged logbook holds, see ``alerting.damaged_title``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +25,8 @@ class History:
         test: Of the last weekly test, or None.
         morning: Of the last morning report, by contact.
         away: Since when nobody watched, where that is to be reported, or None.
+        before: The newest reading of each curve.
+        restored: What was done about a damaged logbook before this start, or None.
     """
 
     started: int
@@ -30,6 +35,8 @@ class History:
     test: int | None = None
     morning: dict[str, int] = field(default_factory=dict)
     away: int | None = None
+    before: tuple[Entry, ...] = ()
+    restored: Entered | None = None
 
 
 def history_of(archive: Archive, started: int, away: int | None, *, longest: int) -> History:
@@ -52,9 +59,21 @@ def history_of(archive: Archive, started: int, away: int | None, *, longest: int
         starts[0].now if starts else started,
         _last(archive, Kind.BACKUP),
         _last(archive, Kind.TEST),
-        {alert.contact: alert.now for alert in reports if AWAY_WORDS not in alert.title},
+        {
+            alert.contact: alert.now
+            for alert in reports
+            if AWAY_WORDS not in alert.title and DAMAGED_WORDS not in alert.title
+        },
         None if told else away,
+        tuple(archive.latest().values()),
+        _restored(archive),
     )
+
+
+def _restored(archive: Archive) -> Entered | None:
+    """Give the restore after which no watch has begun yet; a keeper's own is no news."""
+    lines = archive.journal(kinds=[Kind.START, Kind.RESTORED])
+    return lines[-1] if lines and lines[-1].kind is Kind.RESTORED and lines[-1].body.get("damage") else None
 
 
 def _died(archive: Archive) -> bool:

@@ -21,6 +21,10 @@ class Seen:
     value: float
 
 
+_Words = tuple[Speaker, "Present | None"]
+"""How values are worded, and what was read before."""
+
+
 class Present:
     """The newest readings. Owned by the judge's thread."""
 
@@ -60,23 +64,32 @@ class Present:
         correction = sensor.corrections.get(quantity)
         return Seen(entry.at, correction.apply(entry.raw) if correction else entry.raw)
 
-    def lines(self, plan: Plan, rows: Sequence[AlarmRow], speak: Speaker) -> tuple[str, ...]:
-        """Give a line for each place in use, those with an open alarm first."""
+    def lines(
+        self, plan: Plan, rows: Sequence[AlarmRow], speak: Speaker, before: "Present | None" = None
+    ) -> tuple[str, ...]:
+        """Give a line for each place in use, those with an open alarm first.
+
+        Args:
+            plan: The places.
+            rows: The open alarms.
+            speak: How values are worded.
+            before: What was read before a span away, to be told beside it, or None.
+        """
         wrong: dict[str, list[AlarmRow]] = {}
         for row in sorted(rows, key=lambda row: -row.priority.rank):
             wrong.setdefault(row.key.place, []).append(row)
         lines = [
-            (place.name not in wrong, self._line(plan, place, wrong.get(place.name, ()), speak))
+            (place.name not in wrong, self._line(plan, place, wrong.get(place.name, ()), (speak, before)))
             for place in plan.places
             if place.name == WATCH or place.in_use
         ]
         return tuple(line for _, line in sorted(lines, key=lambda pair: pair[0]) if line)
 
-    def _line(self, plan: Plan, place: PlacePlan, rows: Sequence[AlarmRow], speak: Speaker) -> str:
+    def _line(self, plan: Plan, place: PlacePlan, rows: Sequence[AlarmRow], words: _Words) -> str:
         alarms = [f"{row.key.rule} (alarm {row.number})" for row in rows]
         if place.name == WATCH:
             return f"the watch itself: {', '.join(alarms)}" if alarms else ""
-        values = list(self._values(plan, place, speak))
+        values = list(self._values(plan, place, words))
         here = [sensor for sensor in keepers_sensors(plan) if sensor.place == place.name]
         if not here and not alarms:
             return ""
@@ -84,7 +97,8 @@ class Present:
             values = ["nothing read yet"]
         return f"{place.name}: {'; '.join([', '.join(values), *alarms]).strip('; ')}".rstrip(": ")
 
-    def _values(self, plan: Plan, place: PlacePlan, speak: Speaker) -> Iterator[str]:
+    def _values(self, plan: Plan, place: PlacePlan, words: _Words) -> Iterator[str]:
+        speak, before = words
         for sensor in keepers_sensors(plan):
             for quantity in sensor.quantities:
                 seen = self.value(sensor, quantity) if quantity in TOLD else None
@@ -92,7 +106,9 @@ class Present:
                     continue
                 spot = f"{sensor.spot} " if sensor.spot not in ("", "air") else ""
                 outside = _outside(plan, place, (sensor.spot, quantity), seen.value, speak.now)
-                yield f"{spot}{speak.value(quantity, seen.value)}{outside}"
+                was = before.value(sensor, quantity) if before is not None else None
+                then = f", before {speak.value(quantity, was.value)}" if was is not None else ""
+                yield f"{spot}{speak.value(quantity, seen.value)}{outside}{then}"
 
 
 def keepers_sensors(plan: Plan) -> Iterator[SensorPlan]:

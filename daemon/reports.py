@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from daemon.alerting import away_title, morning_title, report_alert
+from daemon.alerting import away_title, damaged_title, morning_title, report_alert
 from daemon.history import History
 from daemon.morning import open_lines
 from daemon.pictures import Pictures
@@ -16,6 +16,7 @@ from daemon.record import AlarmRow, Alert, Entered, Json
 from daemon.settings_model import ContactTable
 from daemon.sideline import Sideline
 from daemon.standing import Standing
+from daemon.texts import Speaker
 from daemon.timetable import Moment, daily_due
 from rules.plan import ContactPlan, Plan
 from rules.reading import HOUR, MINUTE
@@ -35,6 +36,9 @@ QUIET_LONGEST = 12 * HOUR
 
 MISSED = 6 * HOUR
 """A morning report that is later than this is left out (ms)."""
+
+STANDS = "How each place stands now:"
+WORST = "What the worst was meanwhile is not known."
 
 Standings = tuple[tuple[AlarmRow, ...], Present]
 """The open alarms and the newest readings."""
@@ -56,6 +60,9 @@ class Reports:
         self._folder = folder
         self._started = history.started
         self._away = history.away
+        self._restored = history.restored
+        self._before = Present()
+        self._before.take(history.before)
         self._last = dict(history.morning)
         self._pictures = pictures
         self._child: Sideline | None = None
@@ -64,7 +71,7 @@ class Reports:
 
     def poll(self, moment: Moment, standing: Standing, stands: Standings, told: Told) -> None:
         """Begin what is due and add what is ready."""
-        if self._away is not None:
+        if self._away is not None or self._restored is not None:
             told.alerts += self._back(moment.now, standing, stands)
         if self._child is not None:
             self._hear()
@@ -138,21 +145,37 @@ class Reports:
     # -- after a span away ------------------------------------------------------------------
 
     def _back(self, now: int, standing: Standing, stands: Standings) -> Iterator[Alert]:
-        """Say that nobody watched, once the first readings are in."""
+        """Say that nobody watched, or that the logbook was damaged, once the first readings are in."""
         rows, present = stands
-        if self._away is None or (now - self._started < FIRST_READINGS and not present.heard(standing.plan)):
+        if now - self._started < FIRST_READINGS and not present.heard(standing.plan):
             return
-        since, self._away = self._away, None
         speak = standing.speaker(now)
         model = standing.loaded.model
-        title = away_title(model.room.name, since, self._started, speak)
-        lines = ("How each place stands now:", *present.lines(standing.plan, rows, speak))
+        title = damaged_title(model.room.name)
+        lines = [*restored_lines(self._restored, speak), STANDS]
+        lines += present.lines(standing.plan, rows, speak, self._before)
+        if self._away is not None:
+            title = away_title(model.room.name, self._away, self._started, speak)
+            lines.append(WORST)
+        self._away = self._restored = None
         for contact in standing.plan.contacts:
             if contact.after == 0 and _on_duty(standing.plan, contact.name, now):
                 alert = report_alert(
                     contact.name, lines, now=now, title=title, address=model.page.address or ""
                 )
                 yield _after_quiet(alert, standing.plan, contact)
+
+
+def restored_lines(line: Entered | None, speak: Speaker) -> tuple[str, ...]:
+    """Say what was done about a damaged logbook; () where none was."""
+    if line is None:
+        return ()
+    copy, last = line.body.get("backup"), line.body.get("from")
+    if copy is None or last is None:
+        done = "there was no good copy, so it begins anew"
+    else:
+        done = f"a copy serves in its place, whose last entry is of {speak.when(int(str(last)))}"
+    return (f"The logbook was damaged: it was set aside, and {done}.",)
 
 
 def _on_duty(plan: Plan, name: str, now: int) -> bool:

@@ -15,7 +15,8 @@ from daemon.chores import SILENT_MARK, Card
 from daemon.clock import ManualClock
 from daemon.delivery import Reach
 from daemon.logbook import Logbook
-from daemon.logbook.backup import listed, verify
+from daemon.logbook.backup import listed, make, verify
+from daemon.logbook.recovery import recover_on_start
 from daemon.notify import ServiceManager
 from daemon.opening import open_watch
 from daemon.pictures import Pictures
@@ -233,7 +234,31 @@ class TestAway:
         assert len(reports_) == told
         if told:
             assert "box-1: 29.5 °C" in reports_[0]["message"]
-            assert "box-2: 35.0 °C (outside safe)" in reports_[0]["message"]
+            assert "box-2: 35.0 °C (outside safe), before 29.5 °C" in reports_[0]["message"]
+            assert reports_[0]["message"].count("the worst was meanwhile is not known") == 1
+
+    @pytest.mark.parametrize("copied", [True, False], ids=["a copy", "no copy"])
+    def test_a_damaged_logbook_is_told(self, tmp_path: Path, phone: HttpReceiver, *, copied: bool) -> None:
+        """What was done about it is told to a contact, also where it begins anew."""
+        hand = kept(tmp_path, "2026-11-25T12:00", phone)
+        hand.feed({"box-1": GOOD, "box-2": GOOD}, 3 * MINUTE)
+        hand.commit()
+        if copied:
+            make(hand.state, hand.state / "backups", hand.clock.wall())
+        hand.end()
+        for name in ("logbook.db-wal", "logbook.db-shm"):
+            (hand.state / name).unlink(missing_ok=True)
+        (hand.state / "logbook.db").write_bytes(bytes(range(256)) * 64)
+        hand.clock.advance(HOUR)
+        assert recover_on_start(hand.state, (hand.state / "backups",), hand.clock.wall(), hand.clock.wall())
+        hand.start()
+        hand.feed({"box-1": GOOD, "box-2": WARM}, MINUTE)
+        hand.pass_time(5 * SECOND)
+        hand.end()
+        (told,) = [got.json for got in phone.got if "The logbook was damaged" in got.json["message"]]
+        assert told["title"] == "Cellar: the logbook was damaged"
+        assert ("whose last entry is of 12:0" in told["message"]) is copied
+        assert "box-2: 35.0 °C (outside safe)" in told["message"]
 
     def test_it_waits_two_minutes_for_a_sensor_that_says_nothing(
         self, tmp_path: Path, phone: HttpReceiver
