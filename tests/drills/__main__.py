@@ -6,54 +6,137 @@ Prints the figure of each scenario beside its bound; exit code 1 where one does 
 import argparse
 import json
 import logging
+import os
+import signal
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NoReturn
 
-from tests.drills import ingest, judging, keeping, telling, wardens
-from tests.drills.drill import Drill, Figure, Skip
+from tests.drills import hostile, ingest, judging, keeping, telling, wardens
+from tests.drills.drill import Drill, Figure, Measured, Skip
+from tests.drills.sweeping import adopt, running, swept
 
 DRILLS: tuple[Drill, ...] = tuple(
     sorted(
-        (*ingest.DRILLS, *judging.DRILLS, *telling.DRILLS, *keeping.DRILLS, *wardens.DRILLS),
+        (
+            *ingest.DRILLS,
+            *judging.DRILLS,
+            *telling.DRILLS,
+            *keeping.DRILLS,
+            *wardens.DRILLS,
+            *hostile.DRILLS,
+        ),
         key=lambda drill: drill.number,
     )
 )
 
+ALL = "all drills"
+"""So begins what is summed up over all of them."""
 
-def played(drill: Drill, *, full: bool) -> Iterator[Figure]:
+
+@dataclass(slots=True)
+class Sums:
+    """What is counted over all drills.
+
+    Attributes:
+        readings: Acknowledged readings that were looked for afterwards.
+        lost: Those of them that were neither stored nor listed.
+        alerts: Alarms of which somebody was to be told.
+        unsaid: Those of them of which nobody was, and nothing waits.
+        left: What drills left behind.
+    """
+
+    readings: int = 0
+    lost: int = 0
+    alerts: int = 0
+    unsaid: int = 0
+    left: list[str] = field(default_factory=list)
+
+    def add(self, one: Measured) -> None:
+        """Add a verdict, where it is one."""
+        if one.verdict is not None:
+            self.readings += one.verdict.readings
+            self.lost += len(one.verdict.lost_readings)
+            self.alerts += one.verdict.alerts
+            self.unsaid += len(one.verdict.lost_alerts)
+
+    def figures(self) -> tuple[Figure, ...]:
+        """Give the sums as figures."""
+        found = {
+            "acknowledged readings lost": self.lost,
+            "alerts lost": self.unsaid,
+            "processes, mounts, devices left behind": len(self.left),
+        }
+        return tuple(Figure(f"{ALL}: {words}", count, 0, count == 0) for words, count in found.items())
+
+    def __str__(self) -> str:
+        readings = f"acknowledged readings: {self.readings:,}, lost {self.lost}"
+        return f"{readings}; alerts: {self.alerts:,}, lost {self.unsaid}"
+
+
+def played(drill: Drill, sums: Sums, *, full: bool) -> Iterator[Figure]:
     """Play one drill and give its figures; one that cannot be played gives a skip."""
     name = f"{drill.number} {drill.name}"
     if not (full or drill.fast):
         yield Figure(name, None, 0, None, "only in the full tier")
         return
+    with tempfile.TemporaryDirectory(prefix=f"drill-{drill.number}-") as folder, _quiet(Path(folder)) as said:
+        before = running()
+        try:
+            drill.needs()
+            with closing(drill.play(Path(folder), full)) as measured:
+                for one in measured:
+                    sums.add(one)
+                    if one.note:
+                        print(f"    {one.note}", flush=True)
+                    holds = one.figure <= one.bound
+                    yield Figure(f"{name}: {one.what}", round(one.figure, 3), one.bound, holds)
+        except Skip as reason:
+            yield Figure(name, None, 0, None, str(reason))
+        except Exception as broken:
+            where = "" if isinstance(broken, AssertionError) else traceback.format_exc()
+            print(
+                f"    {where}{str(broken)[-2000:]}\n    {said.read_text(errors='replace')[-1000:]}",
+                flush=True,
+            )
+            yield Figure(f"{name}: did not get to its end", 1, 0, holds=False)
+        finally:
+            left = swept(Path(folder), before)
+            for words in left:
+                print(f"    left behind: {words}", flush=True)
+            sums.left += left
+
+
+@contextmanager
+def _quiet(folder: Path) -> Iterator[Path]:
+    """Let what processes of a drill say on standard error go to a file beside its folder."""
+    file = Path(f"{folder}.said")
+    before = os.dup(2)
+    with file.open("wb") as other:
+        os.dup2(other.fileno(), 2)
     try:
-        drill.needs()
-        with tempfile.TemporaryDirectory(prefix=f"drill-{drill.number}-") as folder:
-            for one in drill.play(Path(folder), full):
-                holds = one.figure <= one.bound
-                if one.note:
-                    print(f"    {one.note}", flush=True)
-                yield Figure(f"{name}: {one.what}", round(one.figure, 3), one.bound, holds)
-    except Skip as reason:
-        yield Figure(name, None, 0, None, str(reason))
-    except AssertionError as broken:
-        print(f"    {str(broken)[-2000:]}", flush=True)
-        yield Figure(f"{name}: did not get to its end", 1, 0, holds=False)
+        yield file
+    finally:
+        os.dup2(before, 2)
+        os.close(before)
+        file.unlink()
 
 
 def line(figure: Figure) -> str:
     """Write one figure as a line."""
     if figure.skipped is not None:
-        return f"{figure.scenario:<84}{'skipped':>12}  {figure.skipped}"
+        return f"{figure.scenario:<100}{'skipped':>10}  {figure.skipped}"
     state = "holds" if figure.holds else "BROKEN"
-    return f"{figure.scenario:<84}{figure.figure:>12,.10g}{figure.bound:>12,.10g}  {state}"
+    return f"{figure.scenario:<100}{figure.figure:>10,.10g}{figure.bound:>10,.10g}  {state}"
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Play, print, write."""
+def _given(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.drills", description=__doc__)
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE.json")
     parser.add_argument("--full", action="store_true", help="the full tier: half an hour, needs root")
@@ -61,30 +144,63 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--only", action="append", type=int, metavar="N", help="only this scenario (repeatable)"
     )
-    given = parser.parse_args(arguments)
+    return parser.parse_args(arguments)
+
+
+def _stopped(number: int, _frame: object) -> NoReturn:
+    """End: everything that was begun is taken away first, however often one asks."""
+    for one in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(one, signal.SIG_IGN)
+    raise KeyboardInterrupt(f"signal {number}")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Play, print, write."""
+    given = _given(arguments)
     logging.getLogger().addHandler(logging.NullHandler())
-    print(f"{'scenario':<84}{'figure':>12}{'bound':>12}")
+    print(f"{'scenario':<100}{'figure':>10}{'bound':>10}")
     found: list[Figure] = []
+    sums = Sums()
     begun = time.monotonic()
     for drill in DRILLS:
         if given.only and drill.number not in given.only:
             continue
         started = time.monotonic()
-        for figure in played(drill, full=given.full):
-            found.append(figure)
-            print(line(figure), flush=True)
+        with closing(played(drill, sums, full=given.full)) as figures:
+            for figure in figures:
+                found.append(figure)
+                print(line(figure), flush=True)
         print(f"    drill {drill.number} took {time.monotonic() - started:.0f} s", flush=True)
-    broken = [one.scenario for one in found if one.holds is False]
-    skips = [one.scenario for one in found if one.skipped is not None]
-    print(
-        f"{len(found) - len(skips)} figures, {len(broken)} broken, {len(skips)} skipped,"
-        f" {time.monotonic() - begun:.0f} s"
-    )
+    found += sums.figures()
+    print("\n".join(line(one) for one in sums.figures()))
     file = given.file or given.named
     if file is not None:
         file.write_text(json.dumps([one.as_json() for one in found], indent=2) + "\n")
+    return _summed(found, sums, time.monotonic() - begun)
+
+
+def _summed(found: Sequence[Figure], sums: Sums, seconds: float) -> int:
+    """Say what came of it all, each skip with its reason; give the exit code."""
+    broken = [one for one in found if one.holds is False]
+    skips = [one for one in found if one.skipped is not None]
+    for one in broken:
+        print(f"broken: {one.scenario} = {one.figure:,.10g}, bound {one.bound:,.10g}")
+    for one in skips:
+        print(f"skipped: {one.scenario}: {one.skipped}")
+    print(sums)
+    print(
+        f"{len(found) - len(skips)} figures, {len(broken)} broken, {len(skips)} skipped, {seconds:.0f} s",
+        flush=True,
+    )
     return 1 if broken else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    adopt()
+    for asked in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(asked, _stopped)
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:
+        print("stopped; what was begun is taken away", flush=True)
+        sys.exit(130)

@@ -64,6 +64,11 @@ class Card:
             raise Skip("the kernel cannot be asked for a file system error")
         trigger.write_text("drill\n")
 
+    def again(self) -> None:
+        """Take it out and put it in again."""
+        self.unmount()
+        self.mount()
+
     def sync(self) -> None:
         """Bring everything onto it."""
         number = os.open(self.folder, os.O_RDONLY)
@@ -88,8 +93,8 @@ def card(base: Path, megabytes: int = 64) -> Iterator[Card]:
         file.truncate(megabytes * 2**20)
     run(tool("mkfs.ext4"), "-qF", str(image))
     made = Card(image, folder)
-    made.mount()
     try:
+        made.mount()
         yield made
     finally:
         made.unmount()

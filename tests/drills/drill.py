@@ -2,9 +2,11 @@
 
 import os
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+
+from tests.kit.history import Verdict
 
 
 class Skip(Exception):  # noqa: N818 - says what happens
@@ -43,15 +45,24 @@ class Measured:
         figure: The number.
         bound: Its bound.
         note: What was found beside it, or "".
+        verdict: What the checker of histories found, where the figure is its count of faults.
     """
 
     what: str
     figure: float
     bound: float
     note: str = ""
+    verdict: Verdict | None = None
 
 
-Play = Callable[[Path, bool], Iterable[Measured]]
+def borne_out(found: Verdict, when: str = "", note: str = "") -> Measured:
+    """Give the figure of a verdict: the logbook bears out what happened outside."""
+    what = "lost, doubled, invented or replayed"
+    words = "; ".join(part for part in (note, str(found)) if part)
+    return Measured(f"{when}: {what}" if when else what, found.faults, 0, words, found)
+
+
+Play = Callable[[Path, bool], Iterator[Measured]]
 """Plays a scenario in a folder of its own; the second argument: the full tier."""
 
 

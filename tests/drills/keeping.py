@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,9 +20,10 @@ from daemon.logbook.schema import FILE
 from daemon.record import Batch, Kind
 from rules.reading import HOUR, SECOND, Quantity
 from tests.drills.card import card, run, small_card
-from tests.drills.drill import Drill, Measured, Skip, tool
-from tests.drills.ingest import MANY, WIDE, published, verdict
+from tests.drills.drill import Drill, Measured, Skip, borne_out, tool
+from tests.drills.ingest import MANY, MEMORY, WIDE, borne, published, verdict
 from tests.kit.broker import Broker, until
+from tests.kit.history import Acked, Verdict
 from tests.kit.logbooks import BASE, entry, recorded
 from tests.kit.receivers import HttpReceiver, http_receiver
 from tests.kit.watch import Feeder, LiveWatch, missing, wall
@@ -39,6 +40,10 @@ priorities = ["high"]
 """,
 )
 """One contact hears everything, the other only what is urgent: messages to one keep a distance."""
+
+
+HOUR_OF_READINGS = 120 * 360
+"""120 curves at ten seconds."""
 
 
 def told_of(phone: HttpReceiver, words: str) -> Callable[[], bool]:
@@ -80,10 +85,13 @@ def full_or_failing(folder: Path, full: bool) -> Iterator[Measured]:
         yield from _troubled(folder / "full", small / "state", _Full(small), "full")
     (folder / "failing").mkdir()
     with card(folder / "failing", 64) as mine:
-        trouble = _Trouble(mine.fail, lambda: None)
-        yield from _troubled(folder / "failing", mine.folder / "state", trouble, "read-only", again=False)
+        yield from _troubled(
+            folder / "failing", mine.folder / "state", _Trouble(mine.fail, mine.again), "read-only"
+        )
     if full:
         yield from _injected(folder / "injected")
+        with small_card(folder / "long", 12) as small:
+            yield from _overfull(folder / "long", small / "state", _Full(small))
 
 
 class _Trouble:
@@ -117,10 +125,12 @@ class _Full(_Trouble):
         self._file.unlink()
 
 
-def _troubled(
-    folder: Path, state: Path, trouble: _Trouble, words: str, *, again: bool = True
-) -> Iterator[Measured]:
-    """Play one trouble; ``again``: the card takes everything once it is over."""
+def _troubled(folder: Path, state: Path, trouble: _Trouble, words: str) -> Iterator[Measured]:
+    """Play one trouble: told, judged on, and when it is over everything is there or its span is named.
+
+    A card that has become read-only takes nothing again before it is put in anew, and
+    the watch with it: what it had in memory is then a span in which nobody watched.
+    """
     with (
         http_receiver() as phone,
         http_receiver() as urgent,
@@ -143,36 +153,95 @@ def _troubled(
         yield Measured(f"{words}: that alert is not marked", float(not marked), 0)
         assert watch.process is not None
         yield Measured(f"{words}: restarts", watch.starts - 1 + (watch.process.poll() is not None), 0)
-        if again:
+        feeder._end.set()
+        if words == "read-only":
+            watch.kill()
             trouble.end()
-            feeder._end.set()
+            watch.start()
+            until(lambda: _span_named(state), "the span is journaled", 20)
+        else:
+            trouble.end()
             until(lambda: not absent(state, feeder.acked), "all is recorded afterwards", 40)
-            yield Measured(f"{words}: readings missing afterwards", absent(state, feeder.acked), 0)
+        with Archive.open(state) as archive:
+            lies = words == "read-only"
+            yield borne_out(borne(archive, feeder.acked, phone, urgent, lies=lies), words)
+
+
+def _span_named(state: Path) -> bool:
+    with Archive.open(state) as archive:
+        return bool(archive.journal(kinds=[Kind.AWAY]))
+
+
+def _overfull(folder: Path, state: Path, trouble: _Trouble) -> Iterator[Measured]:
+    """More than memory holds while nothing can be recorded: the oldest go, and are listed by sensor."""
+    with (
+        Broker(folder / "b", persistence=False, extra=MEMORY) as broker,
+        LiveWatch(folder / "w", WIDE, broker, env={"STATE_DIRECTORY": str(state)}) as watch,
+    ):
+        sent = published(watch, 200)
+        until(lambda: not absent(state, sent), "readings are recorded", 30)
+        trouble.begin()
+        for part in range(7):
+            sent += published(watch, 10_000, 10_000 * (part + 1))
+        until(lambda: "OK" if watch.ears.heard("WATCHDOG=1", time.monotonic() - 1) else "", "it goes on", 20)
+        time.sleep(10)
+        trouble.end()
+        until(lambda: _listed(state), "what did not fit is listed", 60)
+        until(lambda: not verdict_of(state, sent).lost_readings, "the rest is recorded", 60)
+        listed = _listed(state)
+        yield borne_out(verdict_of(state, sent), "70,000 readings on a full card", f"{listed} listed")
+        short = max(HOUR_OF_READINGS - (len(sent) - listed), 0)
+        yield Measured("readings short of an hour's that memory holds", short, 0)
+
+
+def verdict_of(state: Path, sent: list[Acked]) -> Verdict:
+    """Hold readings against the logbook of a folder."""
+    with Archive.open(state) as archive:
+        return borne(archive, sent)
+
+
+def _listed(state: Path) -> int:
+    """Count the readings that the journal lists as not recorded."""
+    with Archive.open(state) as archive:
+        lines = archive.journal(kinds=[Kind.NOT_RECORDED])
+    counts = [line.body["readings"] for line in lines]
+    return sum(int(str(count)) for one in counts if isinstance(one, dict) for count in one.values())
 
 
 def _injected(folder: Path) -> Iterator[Measured]:
-    """Calls of the kernel fail at the n-th time: once in a while, and for a stretch."""
+    """Calls of the kernel fail at the n-th time, for a stretch, while the watch runs."""
     cases = (
-        "fdatasync:error=EIO:when=20..25",
-        "pwrite64:error=EIO:when=60..70",
-        "pwrite64:error=ENOSPC:when=60..70",
+        "fdatasync:error=EIO:when=3..9",
+        "pwrite64:error=EIO:when=20..40",
+        "pwrite64:error=ENOSPC:when=20..40",
     )
     for number, case in enumerate(cases):
         base = folder / str(number)
         log = base / "strace.log"
-        base.mkdir(parents=True)
-        name = case.partition(":")[0]
-        before = (tool("strace"), "-f", "-qq", "-o", str(log), "-e", f"trace={name}", "-e", f"inject={case}")
         with (
             Broker(base / "b", extra=MANY) as broker,
-            LiveWatch(base / "w", replace(WIDE, commit="1 s"), broker, before=before) as watch,
+            LiveWatch(base / "w", replace(WIDE, commit="1 s"), broker) as watch,
         ):
-            with Feeder(watch, pace=0.03) as feeder:
+            with Feeder(watch, pace=0.03) as feeder, _failing(watch, case, log):
                 until(lambda log=log: "INJECTED" in log.read_text(), "calls fail", 60)  # type: ignore[misc]
                 time.sleep(15)
             until(lambda w=watch, f=feeder: not missing(w, f.acked), "all is recorded", 40)  # type: ignore[misc]
-            faults = verdict(watch, feeder.acked).faults
-        yield Measured(f"{case}: lost or doubled", faults, 0, f"{log.read_text().count('INJECTED')} injected")
+            note = f"{log.read_text().count('INJECTED')} injected"
+            yield borne_out(verdict(watch, feeder.acked), case, note)
+
+
+@contextmanager
+def _failing(watch: LiveWatch, case: str, log: Path) -> Iterator[None]:
+    """Let calls of a running watch fail as ``case`` says."""
+    assert watch.process is not None
+    log.touch()
+    words = ["-f", "-qq", "-o", str(log), "-e", f"trace={case.partition(':')[0]}", "-e", f"inject={case}"]
+    strace = subprocess.Popen([tool("strace"), *words, "-p", str(watch.process.pid)])
+    try:
+        yield
+    finally:
+        strace.terminate()
+        strace.wait(10)
 
 
 # -- 15 ------------------------------------------------------------------------------------
@@ -180,35 +249,34 @@ def _injected(folder: Path) -> Iterator[Measured]:
 
 def slow_or_frozen(folder: Path, full: bool) -> Iterator[Measured]:
     """Each commit takes its time; then the card freezes for half a minute."""
-    delay = 700_000 if full else 300_000
-    case = f"fdatasync:delay_enter={delay}"
-    (folder / "slow").mkdir()
+    for milliseconds in (100, 700, 2_000) if full else ():
+        yield from _slow(folder / str(milliseconds), milliseconds)
+    yield from _frozen(folder / "frozen", 30 if full else 12)
+
+
+def _slow(folder: Path, milliseconds: int) -> Iterator[Measured]:
+    """Let each flush of the card take so long."""
+    case = f"fdatasync:delay_enter={1000 * milliseconds}"
     before = (
-        tool("strace"), "-f", "-qq", "-o", "/dev/null", "-e", "trace=fdatasync", "-e", f"inject={case}",
+        tool("strace"), "-D", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fdatasync", "-e", f"inject={case}",
     )  # fmt: skip
+    layout = replace(WIDE, hold="1 s", commit="1 s")
     with (
         http_receiver() as phone,
-        Broker(folder / "slow" / "b", extra=MANY) as broker,
+        Broker(folder / "b", extra=MANY) as broker,
         LiveWatch(
-            folder / "slow" / "w",
-            replace(WIDE, hold="1 s", commit="1 s", contacts={"phone": phone.reach()}),
-            broker,
-            before=before,
+            folder / "w", replace(layout, contacts={"phone": phone.reach()}), broker, before=before
         ) as watch,
     ):
         with Feeder(watch, pace=0.03) as feeder:
             until(lambda: len(watch.entries()) > 5, "readings are recorded", 40)
-            time.sleep(3)
             feeder.celsius = 36.0
             due = time.monotonic()
             until(lambda: phone.got, "an alarm is told", 30)
             alarm = time.monotonic() - due
         until(lambda: not missing(watch, feeder.acked), "all is recorded", 40)
-        yield Measured(
-            f"{delay // 1000} ms a commit: lost or doubled", verdict(watch, feeder.acked).faults, 0
-        )
-        yield Measured(f"{delay // 1000} ms a commit: alarm told after, s", alarm, 1 + 5)
-    yield from _frozen(folder / "frozen", 30 if full else 12)
+        yield borne_out(verdict(watch, feeder.acked, phone), f"{milliseconds} ms a commit")
+        yield Measured(f"{milliseconds} ms a commit: alarm told after, s", alarm, 1 + 5)
 
 
 def _frozen(folder: Path, seconds: int) -> Iterator[Measured]:
@@ -239,7 +307,8 @@ def _frozen(folder: Path, seconds: int) -> Iterator[Measured]:
         pings = [
             at for at, words in watch.ears.said if "WATCHDOG" in words and frozen < at < frozen + seconds
         ]
-        yield Measured(f"frozen {seconds} s: readings missing", absent(state, feeder.acked), 0)
+        with Archive.open(state) as archive:
+            yield borne_out(borne(archive, feeder.acked, phone, urgent), f"frozen {seconds} s")
         yield Measured(f"frozen {seconds} s: alarm told after, s", alarm, seconds + 5)
         yield Measured("frozen: seconds without a sign of life", seconds - len(pings), 5)
 
@@ -282,7 +351,7 @@ def damaged(folder: Path, full: bool) -> Iterator[Measured]:
     yield Measured("damaged files not kept", unkept, 0)
     yield Measured("restores that the journal does not tell of", unnamed, 0)
     yield Measured("readings of the copy missing", lost, 0)
-    yield from _flipped(folder / "flips", 300 if full else 40)
+    yield from _flipped(folder / "flips", 300 if full else 25)
 
 
 def _flipped(folder: Path, flips: int) -> Iterator[Measured]:

@@ -1,11 +1,12 @@
 """The runner of the drills is honest: every scenario is there, and what is skipped is counted."""
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.drills.__main__ import DRILLS, main, played
+from tests.drills.__main__ import DRILLS, Sums, main, played
 from tests.drills.breaking import BREAKS, ROOT
 from tests.drills.drill import Drill, Measured, Skip
 
@@ -28,8 +29,8 @@ def test_every_drill_can_be_shown_to_fail() -> None:
 )
 def test_a_figure_holds_up_to_its_bound(figure: float, *, holds: bool) -> None:
     """The bound itself holds."""
-    drill = Drill(99, "made up", lambda _folder, _full: [Measured("x", figure, 3)])
-    (found,) = played(drill, full=False)
+    drill = Drill(99, "made up", lambda _folder, _full: (one for one in [Measured("x", figure, 3)]))
+    (found,) = played(drill, Sums(), full=False)
     assert found.holds is holds
     assert found.skipped is None
 
@@ -37,22 +38,22 @@ def test_a_figure_holds_up_to_its_bound(figure: float, *, holds: bool) -> None:
 def test_a_skip_is_a_figure_with_its_reason() -> None:
     """What this machine cannot show is neither held nor broken."""
 
-    def refused(_folder: Path, _full: bool) -> list[Measured]:
+    def refused(_folder: Path, _full: bool) -> Iterator[Measured]:
         raise Skip("no loop devices")
 
-    (found,) = played(Drill(99, "made up", refused), full=True)
+    (found,) = played(Drill(99, "made up", refused), Sums(), full=True)
     assert (found.holds, found.skipped) == (None, "no loop devices")
-    (found,) = played(Drill(99, "made up", refused, fast=False), full=False)
+    (found,) = played(Drill(99, "made up", refused, fast=False), Sums(), full=False)
     assert found.skipped == "only in the full tier"
 
 
 def test_a_drill_that_does_not_get_to_its_end_is_broken() -> None:
     """A failed expectation inside a drill is not passed over."""
 
-    def failing(_folder: Path, _full: bool) -> list[Measured]:
+    def failing(_folder: Path, _full: bool) -> Iterator[Measured]:
         raise AssertionError("not within 15 s")
 
-    (found,) = played(Drill(99, "made up", failing), full=True)
+    (found,) = played(Drill(99, "made up", failing), Sums(), full=True)
     assert found.holds is False
 
 

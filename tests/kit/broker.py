@@ -177,9 +177,10 @@ class Broker:
             assert info.is_published(), "the broker did not acknowledge"
         self.dismiss(client)
 
-    def client(self, user: str = "", client_id: str = "") -> Client:
+    def client(self, user: str = "", client_id: str = "", *, inflight: int = 20) -> Client:
         """Connect a bare client with a network thread; end it with :meth:`dismiss`."""
         client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTProtocolVersion.MQTTv5)
+        client.max_inflight_messages_set(inflight)
         if user:
             client.username_pw_set(user, self.users[user])
         if self.tls:

@@ -4,6 +4,7 @@ A drill writes down what happened outside of the watch: readings that the watch 
 acknowledged, messages that a receiver took. Afterwards the logbook must bear it out:
 
 * acknowledged ⊆ stored ∪ listed as not recorded, and nothing stored that never was sent
+  (on a card that lies: ∪ of a span in which, as the journal says, nobody watched)
 * raised ⊆ delivered ∪ queued (or ended, seen or explained before it could be said)
 * delivered ⊆ raised ∪ sent "not recorded"
 * nothing from replay in the outbox: each message stands there once, for each line that
@@ -17,7 +18,7 @@ from dataclasses import dataclass, field
 
 from daemon.logbook import Archive
 from daemon.record import AlarmRow, Alert, Kind
-from rules.reading import MINUTE, Quantity
+from rules.reading import MINUTE, SECOND, Quantity
 from tests.kit.receivers import Got
 
 Acked = tuple[str, int, float]
@@ -25,6 +26,9 @@ Acked = tuple[str, int, float]
 
 SPOKEN_WITHIN = 11 * MINUTE
 """The engine keeps a distance between messages; after so long an open alarm has been said."""
+
+ROUND = 2 * SECOND
+"""A reading is judged within this (ms)."""
 
 _NUMBERS = re.compile(r"alarms? (\d+(?:(?:, | and )\d+)*)", re.IGNORECASE)
 NOT_RECORDED = "Not recorded"
@@ -39,12 +43,14 @@ class History:
         sent: Every reading that was ever sent; None: not looked at.
         delivered: Texts that receivers took, with their titles.
         told: Whether there is anybody to tell.
+        lies: The card lied: what lies in a span that the journal names as unwatched is listed by that.
     """
 
     acked: list[Acked] = field(default_factory=list)
     sent: set[Acked] | None = None
     delivered: list[str] = field(default_factory=list)
     told: bool = True
+    lies: bool = False
 
     def take(self, got: Iterable[Got]) -> None:
         """Add what an HTTP receiver took."""
@@ -62,6 +68,8 @@ class Verdict:
         lost_alerts: Alarms of which nobody was told and nothing waits.
         unknown: Alarm numbers that were delivered and never raised.
         replayed: Messages that stand twice in the outbox, or that nothing in the journal explains.
+        readings: So many acknowledged readings were looked for.
+        alerts: So many alarms were, of which somebody was to be told.
     """
 
     lost_readings: tuple[Acked, ...] = ()
@@ -70,6 +78,8 @@ class Verdict:
     lost_alerts: tuple[int, ...] = ()
     unknown: tuple[int, ...] = ()
     replayed: tuple[str, ...] = ()
+    readings: int = 0
+    alerts: int = 0
 
     @property
     def faults(self) -> int:
@@ -78,8 +88,10 @@ class Verdict:
         return sum(len(part) for part in parts) + len(self.replayed)
 
     def __str__(self) -> str:
-        names = (name for name in self.__slots__ if getattr(self, name))
-        return "; ".join(f"{name}: {getattr(self, name)[:5]}" for name in names) or "nothing amiss"
+        counts = f"{self.readings} readings, {self.alerts} alarms: "
+        names = (name for name in self.__slots__ if name not in ("readings", "alerts"))
+        amiss = (f"{name}: {getattr(self, name)[:5]}" for name in names if getattr(self, name))
+        return counts + ("; ".join(amiss) or "nothing amiss")
 
 
 def judged(archive: Archive, history: History) -> Verdict:
@@ -89,7 +101,11 @@ def judged(archive: Archive, history: History) -> Verdict:
         for one in archive.replay_rows(0)
         if one.quantity is Quantity.TEMPERATURE and one.stamp is not None
     )
-    lost = [one for one in dict.fromkeys(history.acked) if one not in stored]
+    acked = dict.fromkeys(history.acked)
+    lost = [one for one in acked if one not in stored]
+    if history.lies:
+        spans = _unwatched(archive)
+        lost = [one for one in lost if not any(start <= one[1] < end for start, end in spans)]
     known = set(stored) if history.sent is None else set(history.sent)
     rows = {row.number: row for row in archive.alarms()}
     return Verdict(
@@ -105,7 +121,23 @@ def judged(archive: Archive, history: History) -> Verdict:
             if number not in rows
         ),
         replayed=_replayed(archive),
+        readings=len(acked),
+        alerts=sum(not row.imported for row in rows.values()) if history.told else 0,
     )
+
+
+def _unwatched(archive: Archive) -> list[tuple[int, int]]:
+    """Give the spans (Unix ms) in which, as the journal says, nobody watched.
+
+    A reading that came in the last round before such a span is of the span.
+    """
+    labels = archive.labels()
+    found = []
+    for line in archive.journal(kinds=[Kind.AWAY, Kind.RESTORED]):
+        since = line.body.get("since", line.body.get("from"))
+        start = 0 if since is None else labels.wall(int(str(since))) - ROUND
+        found.append((start, labels.wall(line.now)))
+    return found
 
 
 def _listed(archive: Archive) -> Counter[str]:

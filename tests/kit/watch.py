@@ -155,6 +155,7 @@ class LiveWatch:
         broker: Its broker.
         env: More of its environment.
         before: Words before the command (``strace …``).
+        secrets: Credentials beside the addresses of the contacts, by name.
         process: The process, while it runs.
         starts: How often it was started.
     """
@@ -164,6 +165,7 @@ class LiveWatch:
     broker: Broker
     env: Mapping[str, str] = field(default_factory=dict)
     before: tuple[str, ...] = ()
+    secrets: Mapping[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
     starts: int = 0
     ears: Ears = field(init=False)
@@ -204,9 +206,9 @@ class LiveWatch:
         self.layout = layout
         secrets = self.folder / "credentials"
         secrets.mkdir(mode=0o700, exist_ok=True)
-        for name, address in layout.contacts.items():
+        for name, secret in {**layout.contacts, **self.secrets}.items():
             (secrets / name).touch(mode=0o600)
-            (secrets / name).write_text(address)
+            (secrets / name).write_text(secret)
         self.config.write_text(layout.text(self.broker.port))
 
     def start(self, *, wait: bool = True, seconds: float = 25) -> None:
