@@ -22,11 +22,13 @@ class Break:
 
     Attributes:
         words: What is broken.
+        shows: Words of the figure that must show it: another one may be broken by a busy machine.
         edits: (file, what stands there, what is put in its place).
         full: Only the full tier shows it.
     """
 
     words: str
+    shows: str
     edits: tuple[tuple[str, str, str], ...]
     full: bool = False
 
@@ -34,6 +36,7 @@ class Break:
 BREAKS: dict[int, Break] = {
     1: Break(
         "messages are acknowledged before the commit",
+        "lost, doubled",
         (
             (
                 "daemon/recorder.py",
@@ -44,27 +47,33 @@ BREAKS: dict[int, Break] = {
     ),
     2: Break(
         "a commit does not wait for the card",
+        "lost, doubled",
         (("daemon/logbook/schema.py", '"PRAGMA synchronous=FULL"', '"PRAGMA synchronous=OFF"'),),
     ),
     3: Break(
         "the span away is not journaled",
+        "lost, doubled",
         (("daemon/opening.py", "        batches.append(judge.away(last, now))\n", "        pass\n"),),
         full=True,
     ),
     4: Break(
         "readings of a round are not put in order",
+        "judged out of order",
         (("daemon/judge.py", "key=_order\n", "key=_order, reverse=True\n"),),
     ),
     5: Break(
         "the session at the broker is not kept",
+        "watch away: lost, doubled",
         (("sensors/link.py", "clean_start=False", "clean_start=True"),),
     ),
     6: Break(
         "silence is noticed a minute later",
+        "p99 of detection",
         (("daemon/compile.py", "0 if imported else silence", "0 if imported else silence + MINUTE"),),
     ),
     7: Break(
         "fault codes are taken for values",
+        "climate alarms",
         (
             (
                 "daemon/door.py",
@@ -73,13 +82,19 @@ BREAKS: dict[int, Break] = {
             ),
         ),
     ),
-    8: Break("the inbox is drained every 4 s", (("daemon/watch.py", "TICK = 200\n", "TICK = 4000\n"),)),
+    8: Break(
+        "the inbox is drained every 4 s",
+        "alarm due to courier started",
+        (("daemon/watch.py", "TICK = 200\n", "TICK = 4000\n"),),
+    ),
     9: Break(
         "what waits in the outbox is forgotten at a start",
+        "still waiting",
         (("daemon/watch.py", "if alert.done is None)", "if alert.done is not None)"),),
     ),
     10: Break(
         "an alert may be tried fifty times in an hour",
+        "attempts with one alert",
         (
             ("daemon/delivery.py", "PER_HOUR = 3\n", "PER_HOUR = 50\n"),
             ("daemon/delivery.py", "(1, 2, 57, 20)", "(1, 1, 1, 1)"),
@@ -87,22 +102,27 @@ BREAKS: dict[int, Break] = {
     ),
     11: Break(
         "an attempt may take a minute",
+        "the attempt ended",
         (("daemon/courier.py", "DEADLINE = 15.0\n", "DEADLINE = 60.0\n"),),
     ),
     12: Break(
         "tries come ever more seldom while nobody can be reached",
+        "back to told",
         (("daemon/delivery.py", "ALONE_WAIT = MINUTE\n", "ALONE_WAIT = HOUR\n"),),
     ),
     13: Break(
         "the service manager waits ten minutes",
+        "patience",
         (("deploy/ovigil.service", "WatchdogSec=60\n", "WatchdogSec=600\n"),),
     ),
     14: Break(
         "alarms wait for the card",
+        "told meanwhile",
         (("daemon/watch.py", "        if stuck or not self._recorder.well:\n", "        if False:\n"),),
     ),
     15: Break(
         "the judge waits for the card",
+        "without a sign of life",
         (
             (
                 "daemon/watch.py",
@@ -117,6 +137,7 @@ BREAKS: dict[int, Break] = {
     ),
     16: Break(
         "a damaged logbook is not set aside",
+        "did not get to its end",
         (
             (
                 "daemon/commands/run.py",
@@ -132,14 +153,17 @@ BREAKS: dict[int, Break] = {
     ),
     17: Break(
         "steps of the wall clock are not noticed",
+        "the journal does not know",
         (("daemon/clock.py", "        elif abs(ahead - self._ahead) > STEP:\n", "        elif False:\n"),),
     ),
     18: Break(
         "nothing is said after a span away",
+        "messages about the span",
         (("daemon/reports.py", "        self._away = history.away\n", "        self._away = None\n"),),
     ),
     19: Break(
         "the judge keeps every reading",
+        "growth of memory",
         (
             (
                 "daemon/judge.py",
@@ -153,14 +177,17 @@ BREAKS: dict[int, Break] = {
     ),
     20: Break(
         "deep nesting is not caught",
+        "that got out",
         (("sensors/payload.py", "    except RecursionError:\n", "    except ZeroDivisionError:\n"),),
     ),
     21: Break(
         "any host name is served",
+        "not refused",
         (("daemon/page/guard.py", "            return 421, ", "            return None  # "),),
     ),
     22: Break(
         "addresses are logged",
+        "marks in log",
         (
             (
                 "daemon/commands/run.py",
@@ -171,6 +198,7 @@ BREAKS: dict[int, Break] = {
     ),
     23: Break(
         "the logbook is open to others",
+        "others may read",
         (
             ("daemon/logbook/schema.py", "os.O_RDWR, 0o600))", "os.O_RDWR, 0o644))"),
             ("daemon/commands/run.py", "os.umask(0o077)", "os.umask(0o022)"),
@@ -178,6 +206,7 @@ BREAKS: dict[int, Break] = {
     ),
     24: Break(
         "50 MB are kept for nothing",
+        "memory of the watch",
         (
             (
                 "daemon/commands/run.py",
@@ -188,6 +217,7 @@ BREAKS: dict[int, Break] = {
     ),
     25: Break(
         "a copy is cut short and not read back",
+        "copy is damaged",
         (
             (
                 "daemon/logbook/backup.py",
@@ -211,7 +241,7 @@ def broken_copy(folder: Path, one: Break) -> None:
 
 
 def shown(number: int, one: Break) -> str:
-    """Play the drill on a broken copy; give the figure that showed it, or ""."""
+    """Play the drill on a broken copy; give the figure that showed it, "" where it was not that one."""
     with tempfile.TemporaryDirectory(prefix="broken-") as base:
         copy, file = Path(base, "copy"), Path(base, "figures.json")
         broken_copy(copy, one)
@@ -222,7 +252,7 @@ def shown(number: int, one: Break) -> str:
             return "the drill could not even begin"
         figures = json.loads(file.read_text())
     found = [f"{figure['scenario']} = {figure['figure']}" for figure in figures if figure["holds"] is False]
-    return found[0] if found else ""
+    return next((words for words in found if one.shows in words), "")
 
 
 def main(numbers: list[int]) -> int:

@@ -13,6 +13,8 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import Request, urlopen
 
 from daemon.csvfile import BadLine, CsvForm, CsvRefused, parse
 from daemon.record import Kind
@@ -212,6 +214,7 @@ class Served:
 
     port: int
     passcode: str
+    process: int = 0
 
     @property
     def host(self) -> str:
@@ -231,6 +234,13 @@ class Served:
         except OSError:
             return ""
 
+    def whole(self, path: str) -> bytes:
+        """Read a page whole."""
+        asked = Request(f"http://{self.host}{path}")
+        with suppress(HTTPError), urlopen(asked, timeout=10) as answer:
+            return bytes(answer.read())
+        return b""
+
     def status(self, path: str, *lines: str, body: str = "", host: str = "") -> int | None:
         """Give the answer's code; None where there is none."""
         found = re.match(r"HTTP/1.1 (\d+)", self.ask(path, *lines, body=body, host=host))
@@ -248,7 +258,7 @@ def page_of(watch: LiveWatch) -> Iterator[Served]:
     try:
         until(lambda: Served(port, "").status("/") is not None, "the page answers", 20)
         found = re.search(r"passcode, shown only now: (\S+)", told.read_text())
-        yield Served(port, found[1] if found else "")
+        yield Served(port, found[1] if found else "", page.pid)
     finally:
         page.terminate()
         page.wait(10)

@@ -1,11 +1,9 @@
 """Drills 13 and 22 to 24: a watch that hangs, secrets, rights, a small board."""
 
-import os
 import re
 import signal
 import stat
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -16,6 +14,8 @@ from pathlib import Path
 from daemon.record import Kind
 from tests.bench.memory import resident
 from tests.drills.drill import Drill, Measured, Skip, borne_out, tool
+from tests.drills.group import Group
+from tests.drills.hostile import page_of
 from tests.drills.ingest import MANY, WIDE, verdict
 from tests.kit.broker import Broker, until
 from tests.kit.receivers import HttpReceiver, Mode, http_receiver
@@ -28,7 +28,11 @@ DEPLOY = ROOT / "deploy"
 
 
 def hangs(folder: Path, full: bool) -> Iterator[Measured]:
-    """A watch that does nothing gives no sign of life; killed and started it is ready again soon."""
+    """A watch that does nothing gives no sign of life; killed and started it is ready again soon.
+
+    That the service manager itself kills and restarts it is shown in a booted guest:
+    tests/deploy/test_guest_watch.py.
+    """
     with (
         Broker(folder / "b", extra=MANY) as broker,
         LiveWatch(folder / "w", WIDE, broker) as watch,
@@ -70,7 +74,11 @@ MARKS = ("markUSER7731", "markPASS7732", "markPATH7733", "markHEAD7734", "markAR
 
 
 def secret_kept(folder: Path, full: bool) -> Iterator[Measured]:
-    """A mark in every slot of an address is nowhere to be read: log, card, answers, process list."""
+    """A mark in every slot of an address is nowhere to be read.
+
+    Log, card, answers, exports, copies, pages, process list. What libraries log at every
+    level and what exceptions say is held by tests/daemon/test_redact.py and test_courier.py.
+    """
     user, word, path, head, argument = MARKS
     seen: set[str] = set()
     phone = HttpReceiver(mode=Mode.ERROR).up()
@@ -89,14 +97,19 @@ def secret_kept(folder: Path, full: bool) -> Iterator[Measured]:
             feeder.celsius = 36.0
             for mode in modes if full else modes[:2]:
                 phone.mode = mode
-                ends = time.monotonic() + (65 if full else 5)
+                ends = time.monotonic() + (65 if full else 3)
                 while time.monotonic() < ends:
                     seen |= _in_processes()
                     time.sleep(0.05)
-            said = [watch.command(*words) for words in (("check",), ("night", "--json"), ("export",))]
+            report = str(folder / "w" / "night.html")
+            asked = ["check --reach", f"night --report {report}", "export", "explain 1", "backup"]
+            asked += ["selftest"] if full else []
+            said = [watch.command(*words.split()) for words in asked]
+            with page_of(watch) as page:
+                pages = [page.whole(path) for path in ("/", "/alarms", "/sensors", "/alarm/1")]
             feeder._end.set()
             watch.stop()
-        texts = [watch.log.encode(), *(done.stdout.encode() + done.stderr.encode() for done in said)]
+        texts = [watch.log.encode(), *pages, *(done.stdout.encode() + done.stderr.encode() for done in said)]
         kept = {folder / "w" / "credentials" / name for name in ("phone", "odd")}
         files = [one for one in (folder / "w").rglob("*") if one.is_file() and one not in kept]
         texts += [one.read_bytes() for one in files]
@@ -104,9 +117,8 @@ def secret_kept(folder: Path, full: bool) -> Iterator[Measured]:
         phone.down()
     found = sum(mark.encode() in text for mark in MARKS for text in texts)
     assert phone.got, "the receiver was asked"
-    yield Measured(
-        "marks in log, card and answers", found, 0, f"{len(texts)} texts, {len(phone.got)} requests"
-    )
+    note = f"{len(texts)} texts, {len(phone.got)} requests"
+    yield Measured("marks in log, card, answers, exports and pages", found, 0, note)
     yield Measured("marks in the process list", len(seen), 0)
 
 
@@ -133,12 +145,17 @@ def shut(folder: Path, full: bool) -> Iterator[Measured]:
     ):
         until(lambda: len(watch.entries()) > 3, "readings are recorded", 30)
         assert watch.process is not None
-        listening = _listening(watch.process.pid)
+        listening = len(_listening(watch.process.pid))
+        with page_of(watch) as page:
+            elsewhere = _listening(page.process) - {f"0100007F:{page.port:04X}"}
         paths = [watch.state, *watch.state.rglob("*")]
         modes = {path: stat.S_IMODE(path.stat().st_mode) for path in paths}
     open_ones = [str(path) for path, mode in modes.items() if mode & 0o077]
     yield Measured("files that others may read", len(open_ones), 0, str(open_ones[:3]))
     yield Measured("ports on which the watch listens", listening, 0)
+    yield Measured("addresses beside its own on which the page listens", len(elsewhere), 0, str(elsewhere))
+    units = [unit.read_text() for unit in DEPLOY.glob("*.service")]
+    yield Measured("services that run as root", sum("User=ovigil" not in text for text in units), 0)
     for unit in sorted(DEPLOY.glob("*.service")):
         said = subprocess.run(
             [tool("systemd-analyze"), "security", "--offline=true", str(unit)],
@@ -152,14 +169,14 @@ def shut(folder: Path, full: bool) -> Iterator[Measured]:
         yield Measured(f"exposure of {unit.name}", float(score[0]), 2.0)
 
 
-def _listening(process: int) -> int:
-    """Count the sockets of a process that listen."""
+def _listening(process: int) -> set[str]:
+    """Give the addresses on which a process listens, as the kernel writes them."""
     mine = set()
     for link in Path(f"/proc/{process}/fd").iterdir():
         with suppress(OSError):
             mine |= set(re.findall(r"socket:\[(\d+)\]", str(link.readlink())))
     rows = [row.split() for name in ("tcp", "tcp6") for row in _table(name)]
-    return sum(row[3] == "0A" and row[9] in mine for row in rows)
+    return {row[1] for row in rows if row[3] == "0A" and row[9] in mine}
 
 
 def _table(name: str) -> list[str]:
@@ -171,14 +188,14 @@ def _table(name: str) -> list[str]:
 
 def small_board(folder: Path, full: bool) -> Iterator[Measured]:
     """A fifth of a processor and 160 MB: sixty places, an alarm, no end by memory."""
-    group = _Group(f"drill-{os.getpid()}")
+    group = Group()
     try:
         with (
             http_receiver() as phone,
             Broker(folder / "b", extra=MANY) as broker,
         ):
             layout = replace(WIDE, sensors=60, every="30 s", hold="1 s", contacts={"phone": phone.reach()})
-            watch = LiveWatch(folder / "w", layout, broker, before=(sys.executable, "-c", _ENTER, group.name))
+            watch = LiveWatch(folder / "w", layout, broker, before=group.before)
             begun = time.monotonic()
             watch.start(seconds=60)
             started = time.monotonic() - begun
@@ -210,42 +227,6 @@ def _ended(watch: LiveWatch) -> Iterator[None]:
         yield
     finally:
         watch.__exit__()
-
-
-_ENTER = """
-import os, sys
-for part in ("memory", "cpu"):
-    with open(f"/sys/fs/cgroup/{part}/{sys.argv[1]}/cgroup.procs", "w") as file:
-        file.write(str(os.getpid()))
-os.execvp(sys.argv[2], sys.argv[2:])
-"""
-
-
-class _Group:
-    """Control groups of the first kind: memory and processor time."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.folders = [Path("/sys/fs/cgroup/memory", name), Path("/sys/fs/cgroup/cpu", name)]
-        limits = (("memory.limit_in_bytes", str(160 * 2**20)), ("cpu.cfs_quota_us", "20000"))
-        try:
-            for folder, (file, value) in zip(self.folders, limits, strict=True):
-                folder.mkdir()
-                (folder / file).write_text(value)
-        except OSError as fault:
-            self.end()
-            raise Skip(f"control groups cannot be made here: {fault.strerror}") from fault
-
-    def end(self) -> None:
-        """Take them away."""
-        for folder in self.folders:
-            for _ in range(20):
-                with suppress(OSError):
-                    folder.rmdir()
-                    break
-                if not folder.exists():
-                    break
-                time.sleep(0.1)
 
 
 DRILLS = (
