@@ -5,7 +5,7 @@ the entries. A book is a value; whatever is refused leaves the old one as it was
 """
 
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -544,11 +544,3 @@ def _check_positions(book: Book, id_: str) -> None:
                     f'clutches "{id_}" and "{clutch.id}" would lie in one position of {where}; '
                     "give each a position of its own"
                 )
-
-
-def stay_at(stays: Sequence[Stay], at: int) -> Stay | None:
-    """Give the stay at an instant, or None."""
-    for stay in stays:
-        if stay.start <= at and (stay.end is None or at < stay.end):
-            return stay
-    return None

@@ -143,11 +143,6 @@ class ColdStore(Detector[ColdStoreParams]):
         del since
         self.last_at = now
 
-    def restart_weeks(self) -> None:
-        """Begin counting the weeks in the cold anew (a new winter)."""
-        self.in_cold = 0
-        self.rules.pop(WEEKS, None)
-
     def _sum(self, span: int, *, above: bool) -> None:
         if above:
             self.above += span

@@ -34,6 +34,15 @@ def cusum_step(sums: Sums, z: float, k: float = 0.5) -> Sums:
     return Sums(up, down, sums.up_for + 1 if up else 0, sums.down_for + 1 if down else 0)
 
 
+def kept(sums: Sums, limit: float) -> list[float]:
+    """Give sums as they are remembered: none above the limit.
+
+    What is beyond it is told already; without the bound a drift of weeks would take
+    months to be over once it is mended (common practice, no source).
+    """
+    return [min(sums.up, limit), min(sums.down, limit), sums.up_for, sums.down_for]
+
+
 def run_length(h: float, k: float = 0.5) -> float:
     """Give the mean number of values until a false alarm of the two-sided CUSUM.
 
@@ -135,7 +144,7 @@ class Offset(Detector[OffsetParams]):
         params = self.params
         old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
         sums = cusum_step(old, (value - self.mean) / self.sd, params.allowance)
-        self.sums = list(sums)
+        self.sums = kept(sums, params.limit)
         signal = max(sums.up, sums.down) > params.limit and abs(value - self.mean) >= params.minimum
         if self.wrong:
             if max(sums.up, sums.down) > params.limit / 2:

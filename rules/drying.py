@@ -68,7 +68,6 @@ class DryingOut(Detector[DryingParams]):
         "humidities",
         "leaves",
         "pressures",
-        "quiet",
         "said",
         "since",
         "temperature",
@@ -87,7 +86,6 @@ class DryingOut(Detector[DryingParams]):
         self.leaves: int | None = None
         self.humidities: list[float] = []
         self.pressures: list[float] = []
-        self.quiet = 0
         self.said = 0
         self.since = 0
         self.temperature = 0.0
@@ -125,13 +123,6 @@ class DryingOut(Detector[DryingParams]):
             return None
         return self._block(at, safe_low, stage)
 
-    def hush(self, until: int) -> None:
-        """Tell nothing before ``until`` and forget the past (new substrate, a new box)."""
-        self.quiet = until
-        self.humidities, self.pressures, self.warmths = [], [], []
-        self.values_e, self.values_rh, self.values_t = [], [], []
-        self.block_at = 0
-
     def _block(self, at: int, safe_low: float | None, stage: Stage | None) -> Verdict | None:
         params = self.params
         full = len(self.values_e) >= params.block // params.step // 2
@@ -146,14 +137,12 @@ class DryingOut(Detector[DryingParams]):
             self.warmths.append(round(median(self.values_t), 3))
         self.values_e, self.values_rh, self.values_t, self.block_at = [], [], [], at
         del self.humidities[:-36], self.pressures[:-36], self.warmths[:-36]
-        if not full or at < self.quiet or safe_low is None:
+        if not full or safe_low is None:
             return None
         return self._judge(at, safe_low, stage)
 
     def _lost(self, back: int) -> float:
         """Give the share of water that was lost in the last ``back`` blocks, in ln."""
-        if len(self.humidities) <= back:
-            return 0.0
         return min(
             self.humidities[-1 - back] - self.humidities[-1], self.pressures[-1 - back] - self.pressures[-1]
         )

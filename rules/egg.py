@@ -124,12 +124,6 @@ class EggLag(Detector[EggLagParams]):
         self.at, self.air = at, value
         return self.egg
 
-    def at_instant(self, now: int) -> float | None:
-        """Give the egg's temperature at ``now`` (no later than cover), else None."""
-        if self.at is None or not 0 <= now - self.at <= self.params.cover:
-            return None
-        return self.air + (self.egg - self.air) * exp((self.at - now) / self.params.lag)
-
     def _gap(self, step: int, value: float) -> None:
         """Go on after a gap: bridge a short one, begin anew after a long one."""
         params = self.params

@@ -176,7 +176,7 @@ class Engine:
             self._health.take_plausible(sensor, reading)
         curve.value = reading.value
         if sensor.switch is not None:
-            self._take_contact(sensor, reading)
+            self._take_contact(sensor, sensor.switch, reading)
         elif curve.track is not None and grade is Grade.GOOD and sensor.place.judged:
             self._see(curve, curve.track, reading)
 
@@ -264,10 +264,7 @@ class Engine:
 
     # -- contacts -------------------------------------------------------------------
 
-    def _take_contact(self, sensor: Sensor, reading: Reading) -> None:
-        switch = sensor.switch
-        if switch is None:
-            return
+    def _take_contact(self, sensor: Sensor, switch: Switch, reading: Reading) -> None:
         wrong_before = switch.wrong_since >= 0
         had = switch.see(reading.at, reading.value, reading.note)
         if had:
@@ -551,11 +548,9 @@ class Engine:
 
 
 def _adds_nothing(reading: Reading, curve: Curve) -> bool:
-    """Tell whether a reading is older than the newest judged one, or the same again.
+    """Tell whether a reading, no newer than the newest judged one, is older or the same again.
 
     An implausible value is not kept: a second one at the instant of the newest is the same.
     """
-    if reading.at > curve.newest:
-        return False
     same = reading.value == curve.value or reading.quality.grade is Grade.BAD
     return same or reading.at < curve.newest

@@ -156,8 +156,6 @@ class Findings:
 
     def _climate(self, found: Found, now: int) -> None:
         plan = found.sensor.plan
-        if not found.sensor.place.judged:
-            return
         key = AlarmKey(plan.place, plan.spot, found.quantity.value, found.verdict.rule)
         self._set(key, plan.name, found, now)
         if found.verdict.rule == HEADING:

@@ -385,8 +385,6 @@ class Heading(Detector[HeadingParams]):
 
     def _newest(self, side: int) -> float:
         means = self.means
-        if len(means) < 5:
-            return 0.0
         return side * (means[-1] + means[-2] - means[-4] - means[-5]) / (6 * self.params.step)
 
     def _judge(self, at: int, side: int, limit: float, ambient: float | None) -> Verdict | None:

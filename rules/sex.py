@@ -261,12 +261,12 @@ def _source(species: str) -> str:
 
 
 def _between(table: tuple[tuple[float, float, float], ...], temperature: float) -> tuple[float, float]:
-    """Read both ends off the table."""
-    for (cold, low, high), (warm, next_low, next_high) in itertools.pairwise(table):
-        if cold <= temperature <= warm:
-            part = (temperature - cold) / (warm - cold)
-            return low + (next_low - low) * part, high + (next_high - high) * part
-    return table[-1][1], table[-1][2]
+    """Read both ends off the table; the temperature lies in it."""
+    (cold, low, high), (warm, next_low, next_high) = next(
+        (one, other) for one, other in itertools.pairwise(table) if temperature <= other[0]
+    )
+    part = (temperature - cold) / (warm - cold)
+    return low + (next_low - low) * part, high + (next_high - high) * part
 
 
 def _cautions(

@@ -8,7 +8,7 @@ proposals.
 
 from dataclasses import dataclass
 
-from rules.cusum import Sums, cusum_step
+from rules.cusum import Sums, cusum_step, kept
 from rules.detector import Detector
 from rules.plan import Priority
 from rules.reading import DAY, HOUR, MINUTE
@@ -197,7 +197,7 @@ class DailyCreep(Detector[CreepingParams]):
             return None
         old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
         sums = cusum_step(old, (mean - self.mean) / self.sd)
-        self.sums = list(sums)
+        self.sums = kept(sums, params.limit)
         highest = max(sums.up, sums.down)
         if self.wrong and highest < params.limit / 2:
             self.wrong = False

@@ -132,8 +132,6 @@ class Swinging(Detector[SwingingParams]):
 
     def _went(self, width: float) -> bool:
         """Tell whether the hour went up or down as a whole: its quarters all go one way, and far."""
-        if not all(count for _, count in self.quarters):
-            return False
         means = [total / count for total, count in self.quarters]
         ways = {later > one for one, later in pairwise(means)}
         return len(ways) == 1 and abs(means[3] - means[0]) * 4 / 3 >= 0.7 * width

@@ -294,9 +294,7 @@ class Eyes:
             # The room's air is asked for only where it is looked at: once a minute.
             air = self._air(now) if at >= heading.due or at >= box.due else None  # type: ignore[attr-defined]
             if at >= box.due and box.see(at, value, air) is not None:  # type: ignore[attr-defined]
-                known = box.known()  # type: ignore[attr-defined]
-                if known is not None:
-                    heading.learnt(*known)
+                heading.learnt(*box.known())  # type: ignore[attr-defined]
             opened = heading.opened
             self._tell(Quantity.TEMPERATURE, heading.see(at, value, *self._safe, air), now)
             if heading.opened != opened:
@@ -442,8 +440,6 @@ def _ends(curve: Curve | None, *, ideal: bool) -> Ends:
 
 def _detectors(sensor: Sensor) -> Iterator[tuple[str, AnyDetector]]:
     """Give the rules that a sensor is shown to, by name."""
-    if sensor.plan.contact is not None:
-        return
     every, stand = sensor.plan.every, min(sensor.stand, 1 << 50)
     if not sensor.plan.on_change and not sensor.plan.imported:
         yield "gaps", Gaps(GapsParams(every))

@@ -80,8 +80,9 @@ def of_days(found: Sequence[Stretch], start: float = 0.0, end: float = math.inf)
     done = 0.0
     for stretch in found:
         adds = stretch.mid * stretch.days
-        if not stretch.gap and done + adds > start and done < end:
-            for part in _parts(stretch):
+        first, last = stretch.first, stretch.last
+        if first is not None and last is not None and done + adds > start and done < end:
+            for part in _parts(stretch, first, last):
                 if start <= done < end:
                     days.setdefault(part.day, []).append(part)
                 done += part.development
@@ -116,15 +117,13 @@ class _Part:
     days: float
 
 
-def _parts(stretch: Stretch) -> Iterable[_Part]:
+def _parts(stretch: Stretch, first: float, last: float) -> Iterable[_Part]:
     """Cut a stretch so that no part crosses from one of the clutch's days to the next."""
-    if stretch.first is None or stretch.last is None:
-        return
     pieces = _PARTS if stretch.days > 1.0 / 24.0 else 1
     cuts = {stretch.start + stretch.days * i / pieces for i in range(pieces)}
     cuts |= {float(day) for day in range(math.ceil(stretch.start), math.ceil(stretch.end))}
     edges = [*sorted(cut for cut in cuts if stretch.start <= cut < stretch.end), stretch.end]
-    slope = (stretch.last - stretch.first) / stretch.days
+    slope = (last - first) / stretch.days
     for start, end in itertools.pairwise(edges):
-        first, last = (stretch.first + slope * (at - stretch.start) for at in (start, end))
-        yield _Part(int(0.5 * (start + end)), first, last, stretch.mid * (end - start), end - start)
+        here, there = (first + slope * (at - stretch.start) for at in (start, end))
+        yield _Part(int(0.5 * (start + end)), here, there, stretch.mid * (end - start), end - start)

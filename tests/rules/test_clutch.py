@@ -117,6 +117,25 @@ class TestMoves:
         assert account.box == "box-1"
         assert [(arrival.place, arrival.count) for arrival in account.arrivals] == [("rearing", 2)]
 
+    def test_more_hatchlings_than_there_are_cannot_move(self):
+        """A move of more hatchlings than were there then is refused, with how many there were."""
+        found = written(book(), Deed.HATCHED, 2, day=56.0)
+        with pytest.raises(ClutchError, match="3 hatchlings moved, but only 2 were there"):
+            written(found, Deed.MOVED, 3, day=57.0, of=Of.HATCHLING, box="rearing")
+
+    def test_where_no_egg_is_left_none_can_move(self):
+        """A clutch whose eggs are all gone cannot be moved any more."""
+        found = written(book(), Deed.SLUMPED, day=20.0)
+        with pytest.raises(ClutchError, match="no eggs left to move"):
+            written(found, Deed.MOVED, day=21.0, box="box-2")
+
+    def test_a_clutch_has_the_position_of_its_last_stay(self):
+        """Where in a box a clutch lies follows its moves."""
+        found = book(clutch(position="left"))
+        assert found.account("P-07").position == "left"
+        account = written(found, Deed.MOVED, day=12.0, box="box-2", position="back").account("P-07")
+        assert account.position == "back"
+
     @pytest.mark.parametrize(
         ("deed", "of", "box", "offer"),
         [

@@ -85,6 +85,14 @@ class TestDue:
         assert due(over, [], of_it, day(4.5), day(6)) == ()
         assert due(over, [], [Reminder(day(4), day(5), "feed")], day(12.5), day(13)) == ()
 
+    def test_a_reminder_of_a_clutch_says_its_box(self):
+        """A reminder of a clutch that goes on stands in the list with the box where it lies."""
+        of_it = [Reminder(day(4), day(5), "feed", "P-07")]
+        found = due(book((Deed.CANDLED, 3.9, {})), [], of_it, day(4.5), day(5))
+        assert [(one.clutch, bool(one.place)) for one in found if one.kind is Kind.REMINDER] == [
+            ("P-07", True)
+        ]
+
     def test_tonight_is_a_part_of_this_week(self):
         """What may hatch tonight is in both lists, what may hatch on Friday in one."""
         found = book((Deed.CANDLED, 29.0, {}))

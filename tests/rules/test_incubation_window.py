@@ -7,8 +7,12 @@ import pytest
 
 from rules.durations import PAPERS, citations, durations, papers_of, species_with_durations
 from rules.incubation import NoReadings, NoRecord, hatch_window
+from rules.incubation.development import Reach, stretches
 from rules.incubation.doubt import PRIOR, SINGLE_PAPER, of_papers, of_records
+from rules.incubation.equivalent import equivalent
 from rules.incubation.published import PUBLISHED
+from rules.incubation.rates import Briere, Linear, scaled
+from rules.incubation.window import development
 
 HERMANNI = "Testudo hermanni"
 OWN = [(30.0, 56.0)]
@@ -289,3 +293,47 @@ class TestDoubt:
             assert 0.07 <= published.sigma <= 0.12
             if len(papers_of(species)) == 1:
                 assert published.sigma == SINGLE_PAPER
+
+
+class TestHowItWent:
+    def test_development_follows_the_curve_and_stands_in_the_cold(self):
+        """The share done goes up along the curve, and not below the temperature at which nothing develops."""
+        curve = [(0.0, 30.0), (20.0, 30.0), (20.1, 5.0), (30.0, 5.0)]
+        went = dict(development(curve, species=HERMANNI))
+        assert went[0.0] == 0.0
+        assert 0.3 < went[20.0] < 0.5
+        assert went[30.0] == pytest.approx(went[20.1], abs=1e-6)
+
+    def test_one_paper_is_said_to_be_one(self):
+        """A forecast that rests on a single paper says so."""
+        found = hatch_window(steady(28.0, 10.0), species="Paroedura picta")
+        assert "one paper" in found.source
+
+
+class TestNothing:
+    def test_no_curve_has_no_stretches(self):
+        """Before the first reading there is nothing to sum."""
+        assert stretches([], Linear(10.0, 1000.0), Reach(20.0, 34.0)) == ()
+
+    def test_a_gap_has_no_temperature(self):
+        """What was not recorded has bounds, and no temperature of its own."""
+        found = stretches([(0.0, 30.0), (1.0, None), (2.0, 30.0)], Linear(10.0, 1000.0), Reach(20.0, 34.0))
+        assert [math.isnan(one.temperature) for one in found if one.gap] == [True]
+
+    def test_where_nothing_developed_there_is_no_equivalent(self):
+        """Without development there is no temperature above which half of it happened."""
+        assert math.isnan(equivalent([]))
+        assert math.isnan(equivalent([(10.0, 12.0, 0.0)]))
+
+    def test_beyond_both_ends_nothing_develops(self):
+        """Below its lower and above its upper end a curve gives no development at all."""
+        curve = Briere(0.104, 13.59, 39.44)
+        assert [curve.rate(temperature) for temperature in (13.59, 5.0, 39.44, 60.0)] == [0.0] * 4
+
+    @pytest.mark.parametrize(
+        ("temperature", "days"), [(10.0, 50.0), (30.0, 0.0)], ids=["too cold", "no days"]
+    )
+    def test_a_record_that_cannot_be_is_refused(self, temperature, days):
+        """A record at the temperature at which nothing develops, or of no days, is no record."""
+        with pytest.raises(ValueError, match="cannot be scaled"):
+            scaled(temperature, days, 10.0)

@@ -84,3 +84,12 @@ class TestMissing:
     def test_one_spot_that_is_not_right_keeps_the_rest_waiting(self):
         """Since when everything has been right is unknown while one spot is not."""
         assert readiness([WARM, replace(NIGHT, right_since=None)], SOUND, NOW).since is None
+
+
+class TestNothingRead:
+    def test_a_spot_without_a_reading_is_said_without_figures(self):
+        """A spot that is not in range and was never read is missing, and no temperature is made up for it."""
+        empty = replace(WARM, lowest=None, highest=None, right_since=None)
+        found = readiness([empty], SOUND, NOW)
+        assert not found.ready
+        assert not any("it was" in str(part) for sentence in found.missing for part in sentence)

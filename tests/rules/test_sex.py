@@ -152,3 +152,16 @@ class TestOutlook:
         found = sex_outlook(steady(30.0, 25.0), "Eublepharis macularius", [(30.0, 50.0)])
         assert found.period is Period.INSIDE
         assert found.males is not None
+
+
+class TestWhatIsNotPublished:
+    def test_a_temperature_beyond_the_papers_has_no_share(self):
+        """Where no paper sexed hatchlings at the equivalent there is no share, and it is said."""
+        found = sex_outlook(steady(35.5, 60.0), "Eublepharis macularius", [(30.0, 55.0)])
+        assert found.males is None
+        assert any("no share is published" in caution for caution in found.cautions)
+
+    def test_a_word_on_the_norm_is_passed_on(self):
+        """What rests on one source says so."""
+        found = sex_outlook(steady(30.0, 40.0), "Centrochelys sulcata")
+        assert found.cautions[-1] == "Centrochelys sulcata: one source"
