@@ -4,16 +4,22 @@ import argparse
 import json
 import os
 import time
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 
 from daemon.cli import FOUND, OK, UNAVAILABLE, Plain
 from daemon.clock import SystemClock
 from daemon.folders import Taken, WatchLock, backup_folders, data_folder
-from daemon.logbook import Archive, CannotRecord, LogbookDamaged
+from daemon.logbook import Archive, CannotRecord, LogbookDamaged, NoLogbook
 from daemon.logbook import backup as copies
-from daemon.logbook.recovery import restore
+from daemon.logbook.naming import Names
+from daemon.logbook.recovery import EMPTY, restore
+from daemon.logbook.schema import FILE
+from daemon.logbook.verifying import BROKEN
 from daemon.record import Json
 from daemon.settings import Loaded, load
+from daemon.standing import speaker
 
 
 def backup(given: argparse.Namespace) -> int:
@@ -24,7 +30,7 @@ def backup(given: argparse.Namespace) -> int:
     if given.restore is not None:
         return _restore(given, folder)
     targets = backup_folders(loaded, folder)
-    return _verify(given, folder, targets) if given.verify else _copy(given, loaded, folder)
+    return _verify(given, loaded, targets) if given.verify else _copy(given, loaded, folder)
 
 
 def _copy(given: argparse.Namespace, loaded: Loaded, folder: Path) -> int:
@@ -46,31 +52,88 @@ def _copy(given: argparse.Namespace, loaded: Loaded, folder: Path) -> int:
     return UNAVAILABLE if any(isinstance(one, CannotRecord) for one in done) else OK
 
 
-def _verify(given: argparse.Namespace, folder: Path, targets: tuple[Path, ...]) -> int:
+def _verify(given: argparse.Namespace, loaded: Loaded, targets: tuple[Path, ...]) -> int:
     """Check every hour page and the journal of the logbook and of each copy."""
-    found: dict[str, list[str]] = {"logbook": _damage(folder)}
-    for target in targets:
-        for one in copies.listed(target):
-            found[str(one.path)] = copies.verify(one.path)
+    names, folder = _names(loaded), data_folder(loaded)
+    made = sorted((one for target in targets for one in copies.listed(target)), key=lambda one: -one.made)
+    loose = [path for target in targets for path in copies.unlisted(target)]
+    logbook = _damage(folder, names, copied=bool(made))
+    found = {str(one.path): copies.verify(one.path, names=names) for one in made}
+    found |= {str(path): copies.verify(path, names=names) for path in loose}
+    good = next((one for one in made if not found[str(one.path)]), None)
+    advice = tuple(_advice(given.room, logbook, found, good))
+    found = {"logbook": logbook} | found
     bad = any(found.values())
     if given.json:
         files: list[Json] = [{"file": name, "damage": list(words)} for name, words in found.items()]
-        print(json.dumps({"holds": not bad, "files": files}, indent=2))
+        print(json.dumps({"holds": not bad, "files": files, "advice": list(advice)}, indent=2))
     else:
         for name, damage in found.items():
             print(f"{name}: {'whole' if not damage else 'DAMAGED'}")
             print("".join(f"    {words}\n" for words in damage), end="")
-        if len(found) == 1:
-            print("there is no copy yet")
+        print("".join(f"{words}\n" for words in advice), end="")
     return FOUND if bad else OK
 
 
-def _damage(folder: Path) -> list[str]:
+def _names(loaded: Loaded) -> Names:
+    places = {name: place.name for place in loaded.model.place for name in place.sensor_names()}
+    return Names(speaker(loaded.model, 0, 0), places)
+
+
+def _damage(folder: Path, names: Names, *, copied: bool) -> list[str]:
     try:
         with Archive.open(folder) as archive:
-            return archive.verify()
+            return archive.verify(names)
     except LogbookDamaged as error:
         return [str(error)]
+    except NoLogbook as error:
+        if not copied:
+            raise
+        return [EMPTY if (folder / FILE).exists() else str(error)]
+
+
+def _advice(
+    room: Path, logbook: list[str], found: Mapping[str, list[str]], good: copies.Backup | None
+) -> Iterator[str]:
+    """Say what a keeper can do about what was found."""
+    if logbook and good is not None:
+        made = datetime.fromtimestamp(good.made / 1000, UTC)
+        yield f"What to do: {_state(logbook)}"
+        yield f"The copy of {made:%Y-%m-%d %H:%M} UTC is whole. To go back to it by hand:"
+        yield "    systemctl stop ovigil"
+        yield f"    ovigil backup {room} --restore {good.path}"
+        yield "What came after that copy is missing then; the logbook of now is kept beside it as damaged-…"
+    elif logbook:
+        yield f"What to do: {_STANDS if _readable(logbook) else _BROKEN}."
+        yield "There is no whole copy to go back to: first keep the data folder, as it is, on another device."
+    if any(found.values()):
+        yield "A copy that is damaged is never put back. Put it aside, make a new one and verify again:"
+        yield f"    ovigil backup {room}"
+    if logbook or any(found.values()):
+        yield "A card or stick on which this happens twice is dying: replace it."
+    elif not found:
+        yield f"There is no copy yet; this makes one: ovigil backup {room}"
+
+
+_STANDS = "what is not named above is as it was recorded, and the watch goes on"
+_GONE = "there is no logbook"
+_BROKEN = "the logbook cannot be read as a whole"
+_STARTS = (
+    "at its next start (systemctl restart ovigil) the watch sets it aside and goes on from the newest whole"
+    " copy by itself"
+)
+
+
+def _state(logbook: list[str]) -> str:
+    if _readable(logbook):
+        return f"{_STANDS}."
+    gone = any(words.startswith(_GONE) for words in logbook)
+    return "put the copy back." if gone else f"{_BROKEN}; {_STARTS}."
+
+
+def _readable(logbook: list[str]) -> bool:
+    """Tell whether the file itself is sound, so that only what was named is in doubt."""
+    return not any(words.startswith((BROKEN, "the logbook ", _GONE)) for words in logbook)
 
 
 def _restore(given: argparse.Namespace, folder: Path) -> int:

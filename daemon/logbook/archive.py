@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from daemon.logbook import replaying
 from daemon.logbook.clock import Labels, Look, labelled
@@ -52,6 +52,9 @@ from daemon.logbook.values import (
 from daemon.logbook.writer import Snapshot, read_snapshots
 from daemon.record import AlarmRow, Alert, Asked, Entered, Entry, Json, Kind
 from rules.reading import HOUR, Quantity
+
+if TYPE_CHECKING:
+    from daemon.logbook.naming import Names
 
 FAR = 2**60
 """Beyond every instant (ms)."""
@@ -357,13 +360,17 @@ class Archive:
         row = self._one("SELECT value FROM meta WHERE name = ?", f"cursor:{name}")
         return 0 if row is None else int(row[0])
 
-    def verify(self) -> list[str]:
-        """Check everything; give what is damaged, in words. Empty: nothing is."""
+    def verify(self, names: "Names | None" = None) -> list[str]:
+        """Check everything; give what is damaged, in words. Empty: nothing is.
+
+        Args:
+            names: What a keeper calls sensors and how instants are written.
+        """
         from daemon.logbook.verifying import damage
 
         try:
             with self._asking() as connection:
-                return damage(connection)
+                return damage(connection, names)
         except (LogbookDamaged, CannotRecord) as error:
             return [str(error)]
 

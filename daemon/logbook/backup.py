@@ -29,6 +29,7 @@ from daemon.logbook.errors import (
     of_system,
     translated,
 )
+from daemon.logbook.naming import Names
 from daemon.logbook.schema import FILE, make_private_folder, open_file, open_readable
 from daemon.logbook.verifying import damage, quick_damage
 
@@ -88,7 +89,7 @@ def make(folder: Path, target: Path, made: int, *, rest: float = REST) -> Backup
         rows = _copied(folder, half, rest)
         _sync_file(half)
         backup = Backup(final, made, half.stat().st_size, rows, _digest(half))
-        found = _found_in(half, rows)
+        found = _found_in(half, rows, (True, None))
         if found:
             raise LogbookDamaged(f"the copy is damaged: {found[0]}")
         _write_side(backup)
@@ -129,25 +130,36 @@ def listed(target: Path) -> list[Backup]:
             found.append(
                 Backup(path, int(made.timestamp() * 1000), side["size"], side["rows"], side["sha256"])
             )
-        except (OSError, ValueError, KeyError):
+        except (OSError, ValueError, KeyError, TypeError):
             continue
     return found
 
 
-def verify(path: Path, *, deep: bool = True) -> list[str]:
+def verify(path: Path, *, deep: bool = True, names: Names | None = None) -> list[str]:
     """Check one copy; give what is wrong with it, in words. Empty: it is good.
 
     Args:
         path: The copy.
         deep: Check each page's digest and the journal too, not only the whole file's.
+        names: What a keeper calls sensors and how instants are written.
     """
     try:
         side = json.loads(_side(path).read_text())
-        if _digest(path) != side["sha256"]:
-            return [f"{path.name} was changed after it was made"]
-        return _found_in(path, side["rows"], deep=deep)
-    except (OSError, ValueError, KeyError) as error:
-        return [f"{path.name} cannot be checked: {error}"]
+        rows, size, digest = dict(side["rows"]), int(side["size"]), str(side["sha256"])
+        if _digest(path) == digest:
+            return _found_in(path, rows, (deep, names))
+        there = path.stat().st_size
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        said = f"what was noted when it was made ({_side(path).name}) cannot be read"
+        return [f"{path.name} cannot be checked: {said}: {error}"]
+    cut = f": {there} of its {size} bytes are there" if there != size else ""
+    return [f"{path.name} was changed after it was made{cut}", *_found_in(path, rows, (deep, names))]
+
+
+def unlisted(target: Path) -> list[Path]:
+    """Give files that are named like copies and have no good note beside them: nobody would use them."""
+    known = {backup.path for backup in listed(target)}
+    return [path for path in sorted(target.glob("logbook-*.db"), reverse=True) if path not in known]
 
 
 def newest_good(*targets: Path) -> Backup | None:
@@ -233,10 +245,12 @@ def _rows(connection: sqlite3.Connection) -> dict[str, int]:
     }
 
 
-def _found_in(path: Path, rows: dict[str, int], *, deep: bool = True) -> list[str]:
+def _found_in(path: Path, rows: dict[str, int], how: tuple[bool, Names | None]) -> list[str]:
+    """Look into a file: ``how``: whether deeply, and what a keeper calls things."""
+    deep, names = how
     try:
         with closing(open_file(path, immutable=True)) as connection:
-            found = damage(connection) if deep else quick_damage(connection)
+            found = damage(connection, names) if deep else quick_damage(connection)
             seen = {} if found else _rows(connection)
     except (LogbookDamaged, LogbookNewer, NoLogbook, CannotRecord) as error:
         return [str(error)]

@@ -16,7 +16,7 @@ from daemon.logbook.errors import (
     NoLogbook,
     translated,
 )
-from daemon.logbook.schema import open_file, open_readable
+from daemon.logbook.schema import FILE, ROWS_SKIPPED, open_file, open_readable
 from daemon.logbook.sealing import put_meta
 from daemon.logbook.tables import append_journal, last_instant
 from daemon.logbook.verifying import quick_damage
@@ -28,8 +28,9 @@ NUMBERS_SKIPPED = 1000
 FIRST_NUMBER = 100_001
 """First alarm number where nothing is left to tell which ones were given."""
 
-ROWS_SKIPPED = 1_000_000
-"""Row numbers left out after a restore, for the same reason."""
+
+EMPTY = "the logbook is empty, though there is a copy of one"
+"""An empty file is a first start that did not come far, or a card that lost what it had."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ def recover_on_start(folder: Path, backups: tuple[Path, ...], now: int, wall: in
         wall: Unix ms, for names.
 
     Returns:
-        None where nothing was wrong (or there is no logbook yet), else what was done.
+        None where nothing was wrong (or there is no logbook yet, nor a copy of one), else what was done.
 
     Raises:
         LogbookNewer: A newer program wrote it: nothing was touched.
@@ -90,10 +91,12 @@ def recover_on_start(folder: Path, backups: tuple[Path, ...], now: int, wall: in
     try:
         found = checked(folder)
     except NoLogbook:
-        return None
+        found = [EMPTY] if (folder / FILE).exists() else []
     if not found:
         return None
     backup = newest_good(*backups)
+    if backup is None and found == [EMPTY]:
+        return None
     aside = datetime.fromtimestamp(wall / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
     moved = move_aside(folder, aside) if backup is None else put_back(backup.path, folder, aside)
     last = _settled(folder, (backup, _numbers_given(moved)), now, found)

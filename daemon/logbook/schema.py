@@ -59,6 +59,9 @@ CHECKPOINT_PAGES = 500
 BUSY_MS = 5000
 """How long a connection waits for another process (ms)."""
 
+ROWS_SKIPPED = 1_000_000
+"""Row numbers of recent left out after a restore: those given since the copy are not given again."""
+
 TABLES = """
 CREATE TABLE series (
   id INTEGER PRIMARY KEY, sensor TEXT NOT NULL, quantity TEXT NOT NULL,

@@ -3,11 +3,16 @@
 Each function works inside the caller's transaction.
 """
 
+import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 
+from daemon.logbook.sealing import put_meta
 from daemon.logbook.values import alarm_text, alert_of, alert_text, asked_of, chained, mark, shown_bytes, text
 from daemon.record import AlarmRow, Alert, Asked, Entered, Json, Kind
+
+JOURNAL_END = "journal end"
+"""Under this name meta holds the last journal entry's number and link: an end that is gone is seen."""
 
 
 def append_journal(connection: sqlite3.Connection, entries: Iterable[Entered]) -> None:
@@ -31,6 +36,7 @@ def append_journal(connection: sqlite3.Connection, entries: Iterable[Entered]) -
             connection.execute(
                 "INSERT INTO egg_log (entry, clutch, mark) VALUES (?, ?, ?)", (row, clutch, mark(row, clutch))
             )
+    put_meta(connection, JOURNAL_END, json.dumps([row, chain.hex()]))
 
 
 def put_alarm(connection: sqlite3.Connection, alarm: AlarmRow) -> None:

@@ -104,6 +104,25 @@ class TestVerifying:
         assert "was changed" in copies.verify(made.path)[0]
         assert copies.newest_good(tmp_path / "copies") is None
 
+    def test_a_copy_that_was_cut_off_says_how_much_is_there(self, tmp_path: Path) -> None:
+        """Half a file is named as such, with its sizes."""
+        recorded(tmp_path / "state", 1, 130)
+        made = copies.make(tmp_path / "state", tmp_path / "copies", NIGHTLY, rest=0)
+        half = made.path.read_bytes()[: made.size // 2]
+        made.path.write_bytes(half)
+
+        assert f"{len(half)} of its {made.size} bytes are there" in copies.verify(made.path)[0]
+
+    def test_a_copy_without_its_note_is_seen(self, tmp_path: Path) -> None:
+        """It is not one that would be put back, and it is not passed over in silence."""
+        recorded(tmp_path / "state", 1, 130)
+        made = copies.make(tmp_path / "state", tmp_path / "copies", NIGHTLY, rest=0)
+        made.path.with_suffix(".json").write_text("[]")
+
+        assert copies.listed(tmp_path / "copies") == []
+        assert copies.unlisted(tmp_path / "copies") == [made.path]
+        assert "cannot be checked" in copies.verify(made.path)[0]
+
     def test_a_damaged_logbook_makes_no_copy(self, tmp_path: Path) -> None:
         """A value that was changed stops the copy, so that good copies are not pushed out."""
         recorded(tmp_path / "state", 1, 130)
@@ -111,7 +130,7 @@ class TestVerifying:
             connection.execute("UPDATE pages SET total = total + 1")
             connection.commit()
 
-        with pytest.raises(LogbookDamaged, match="digest"):
+        with pytest.raises(LogbookDamaged, match="were changed after they were recorded"):
             copies.make(tmp_path / "state", tmp_path / "copies", NIGHTLY, rest=0)
         assert list((tmp_path / "copies").iterdir()) == []
 
@@ -177,6 +196,21 @@ class TestRecovery:
 
         assert checked(tmp_path) == []
         assert recover_on_start(tmp_path, (), BASE, NIGHTLY) is None
+
+    def test_an_empty_file_is_a_lost_logbook_where_there_is_a_copy(self, tmp_path: Path) -> None:
+        """A card that gave an empty file back: the copy serves; without one it is a first start."""
+        state = tmp_path / "state"
+        recorded(state, 1, 10)
+        made = copies.make(state, tmp_path / "copies", NIGHTLY, rest=0)
+        (state / FILE).write_bytes(b"")
+        assert recover_on_start(state, (tmp_path / "none",), BASE + HOUR, NIGHTLY) is None
+        done = recover_on_start(state, (tmp_path / "copies",), BASE + HOUR, NIGHTLY)
+
+        assert done is not None
+        assert done.backup is not None
+        assert done.backup.path == made.path
+        with Archive.open(state) as archive:
+            assert len(archive.readings("box-00", T, 0, 2**60)) == 10
 
     def test_a_newer_logbook_is_never_repaired(self, tmp_path: Path) -> None:
         """A newer version is not damage."""

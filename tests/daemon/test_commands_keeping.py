@@ -1,8 +1,10 @@
 """The commands that keep the watch sound: selftest, backup, revert, page and uplink."""
 
 import json
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 from urllib.request import urlopen
 
@@ -10,13 +12,13 @@ import pytest
 
 from daemon.cli import CONFIG, FOUND, OK, UNAVAILABLE, main
 from daemon.folders import WatchLock
-from daemon.logbook import Archive
+from daemon.logbook import Archive, Logbook
 from daemon.logbook.backup import listed
-from daemon.record import Kind
+from daemon.record import Batch, Entered, Kind
 from rules.reading import MINUTE, SECOND
 from tests.kit.broker import free_port, until
 from tests.kit.hand import Handled, room
-from tests.kit.logbooks import recorded
+from tests.kit.logbooks import BASE, recorded
 from tests.kit.receivers import HttpReceiver, Mode, http_receiver
 
 HEAD = '[room]\nname = "Cellar"\n[[contact]]\nname = "a"\nreach = "phone"\n'
@@ -86,9 +88,6 @@ class TestBackup:
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         """A value that was changed behind the logbook's back is named by place in the answer."""
-        import sqlite3
-        from contextlib import closing
-
         path = _room(tmp_path)
         with closing(sqlite3.connect(tmp_path / "state" / "logbook.db")) as connection, connection:
             connection.execute(
@@ -97,7 +96,53 @@ class TestBackup:
         assert main(["backup", str(path), "--verify", "--json"]) == FOUND
         answer = json.loads(capsys.readouterr().out)
         assert answer["holds"] is False
-        assert "does not fit its digest" in answer["files"][0]["damage"][0]
+        assert "were changed after they were recorded" in answer["files"][0]["damage"][0]
+
+    @pytest.mark.parametrize(
+        ("statement", "said", "todo"),
+        [
+            ("UPDATE pages SET total = total + 1", "temperature of shelf (sensor box-00)", "goes on"),
+            ("DELETE FROM journal WHERE row = 1", "the journal from its beginning", "goes on"),
+            ("", "the logbook is damaged", "sets it aside and goes on from the newest whole copy"),
+        ],
+        ids=["pages", "journal", "cut off"],
+    )
+    def test_damage_is_told_with_what_to_do(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str], statement: str, said: str, todo: str
+    ) -> None:
+        """Place, hours in local time, and the commands that go back to the copy that is whole."""
+        path = _room(tmp_path)
+        place = '[[place]]\nname = "shelf"\nkind = "room"\n[[place.sensor]]\nname = "box-00"\n'
+        read = 'read = { by = "mqtt", topic = "a", temperature = "/t", every = "30 s" }\n'
+        path.write_text(HEAD + '[broker]\nhost = "127.0.0.1"\n' + place + read)
+        with Logbook.open(tmp_path / "state") as logbook:
+            logbook.commit([Batch(BASE, journal=(Entered(BASE, Kind.NOTE, {}),))])
+        assert main(["backup", str(path)]) == OK
+        (copy,) = listed(tmp_path / "state" / "backups")
+        file = tmp_path / "state" / "logbook.db"
+        with closing(sqlite3.connect(file)) as connection, connection:
+            connection.execute(statement)
+        if not statement:
+            file.write_bytes(file.read_bytes()[:20_000])
+        capsys.readouterr()
+        assert main(["backup", str(path), "--verify"]) == FOUND
+        out = capsys.readouterr().out
+        assert said in out
+        assert todo in out
+        assert f"ovigil backup {path} --restore {copy.path}" in out
+        if "pages" in statement:
+            assert "the readings of Wed 2026-11-18 11:00 UTC to 14:00 UTC were changed" in out
+
+    def test_a_lost_logbook_with_a_copy_is_no(self, tmp_path: Path) -> None:
+        """Where copies tell that there was a logbook, its absence is damage; where none do, there is none."""
+        path = _room(tmp_path)
+        assert main(["backup", str(path)]) == OK
+        for name in ("logbook.db", "logbook.db-wal", "logbook.db-shm"):
+            (tmp_path / "state" / name).unlink(missing_ok=True)
+        assert main(["backup", str(path), "--verify"]) == FOUND
+        for copy in (tmp_path / "state" / "backups").iterdir():
+            copy.unlink()
+        assert main(["backup", str(path), "--verify"]) == UNAVAILABLE
 
     def test_a_copy_is_not_put_back_under_a_running_watch(
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -215,10 +215,10 @@ def rich(folder: Path) -> None:
         alarm = AlarmRow(3, key, Priority.HIGH, BASE, BASE + 5)
         alert = Alert(None, BASE, "first", Priority.HIGH, "title", "text")
         egg = Entered(BASE, Kind.EGG_LOG, {"clutch": "P-1", "eggs": 2})
+        raised = Entered(BASE, Kind.RAISED, {"number": 3})
         notes = tuple(Entered(BASE + n, Kind.NOTE, {"text": "something happened"}) for n in range(30))
-        logbook.commit(
-            [Batch(BASE, alarms=(alarm,), alerts=(alert,) * 3, journal=(egg, *notes), shown={"a": 1.5})]
-        )
+        journal = (egg, raised, *notes)
+        logbook.commit([Batch(BASE, alarms=(alarm,), alerts=(alert,) * 3, journal=journal, shown={"a": 1.5})])
         desk.leave_order(5, "Ada", "command", {"verb": "note"})
         for number in range(3):
             logbook.save_snapshot(BASE, number, json.dumps(list(range(50))).encode())
@@ -250,19 +250,53 @@ class TestFlippedBits:
     @pytest.mark.parametrize(
         ("statement", "words"),
         [
-            ("DELETE FROM pages WHERE key = (SELECT max(key) FROM pages)", "does not have the pages"),
-            ("DELETE FROM journal WHERE row = 5", "journal entry 6 does not follow"),
-            ("UPDATE journal SET body = '{}' WHERE row = 5", "journal entry 5 does not follow"),
-            ("DELETE FROM seals WHERE id = 1", "does not follow"),
-            ("UPDATE recent SET raw = raw + 1 WHERE row = 9", "recent: row 9 was changed"),
+            (
+                "DELETE FROM pages WHERE key = (SELECT max(key) FROM pages)",
+                "it looks like the temperature of",
+            ),
+            ("DELETE FROM journal WHERE row = 5", "entry 5 is missing"),
+            ("UPDATE journal SET body = '{}' WHERE row = 5", "entry 5 was changed"),
+            ("DELETE FROM seals WHERE id = 1", "the seal before it is missing"),
+            ("UPDATE recent SET raw = raw + 1 WHERE row = 9", "temperature of box-00 of"),
             ("DELETE FROM stamps WHERE row = 1100", "stamps are known of"),
-            ("UPDATE alarms SET cleared = 5", "alarms: row 3 was changed"),
+            ("UPDATE alarms SET cleared = 5", "alarm 3 was changed"),
+            ("DELETE FROM alarms", "alarm 3, raised Wed 2026-11-18 11:00 UTC, is missing"),
+            ("DELETE FROM journal WHERE row > 30", "its last entries 31 to"),
+            ("DELETE FROM journal", "the journal from its beginning: its last entries 1 to"),
+            ("DELETE FROM outbox WHERE id = 2", "missing: 1 message to contacts"),
+            ("DELETE FROM outbox WHERE id = 3", "missing: 1 message to contacts"),
+            ("UPDATE outbox SET done = 5 WHERE id = 2", "message 2 to a contact"),
+            ("DELETE FROM orders", "missing: 1 order"),
+            ("DELETE FROM egg_log", "1 entry of the egg log"),
+            ("UPDATE snapshots SET state = x'00' WHERE id = 2", "1 of 3 kept states of the judge"),
+            ("DELETE FROM recent WHERE row BETWEEN 500 AND 509", "missing: 10 readings that came between"),
+            ("DELETE FROM series WHERE id = 2", "a sensor whose name is lost (number 2)"),
             (
                 "UPDATE pages SET packed = x'00' WHERE key = (SELECT min(key) FROM pages)",
-                "does not fit its digest",
+                "were changed after they were recorded",
             ),
         ],
-        ids=["page lost", "entry lost", "entry changed", "seal lost", "value", "stamp", "alarm", "packing"],
+        ids=[
+            "page lost",
+            "entry lost",
+            "entry changed",
+            "seal lost",
+            "value",
+            "stamp",
+            "alarm",
+            "alarm lost",
+            "end of the journal",
+            "whole journal",
+            "message lost",
+            "last message lost",
+            "message changed",
+            "order lost",
+            "egg log",
+            "snapshot",
+            "readings lost",
+            "name lost",
+            "packing",
+        ],
     )
     def test_what_is_lost_or_changed_is_named(self, tmp_path: Path, statement: str, words: str) -> None:
         """A change that SQLite finds quite in order is named."""
