@@ -131,7 +131,7 @@ class TestBackup:
         assert todo in out
         assert f"ovigil backup {path} --restore {copy.path}" in out
         if "pages" in statement:
-            assert "the readings of Wed 2026-11-18 11:00 UTC to 14:00 UTC were changed" in out
+            assert "the readings of Wed 2026-11-18 11:00 to 14:00 were changed" in out
 
     def test_a_lost_logbook_with_a_copy_is_no(self, tmp_path: Path) -> None:
         """Where copies tell that there was a logbook, its absence is damage; where none do, there is none."""
