@@ -317,7 +317,7 @@ class Watch:
         """Hand work to the recorder; an empty round is no work."""
         batch = work.batch
         held = batch.entries or batch.journal or batch.alarms or batch.answers or batch.shown
-        if held or batch.delivered or work.settled or work.snapshot or work.chore:
+        if held or batch.alerts or batch.delivered or work.settled or work.snapshot or work.chore:
             self._recorder.put(work)
         self._uncommitted += batch.alerts
 

@@ -260,6 +260,22 @@ class TestAway:
         assert ("whose last entry is of 12:0" in told["message"]) is copied
         assert "box-2: 35.0 °C (outside safe)" in told["message"]
 
+    @pytest.mark.parametrize("second", [3, 7, 14, 15])
+    def test_whatever_second_it_is_ready_in(self, tmp_path: Path, phone: HttpReceiver, second: int) -> None:
+        """A report that comes with nothing else to be written is told all the same."""
+        hand = kept(tmp_path, "2026-11-25T12:00", phone)
+        hand.feed({"box-1": GOOD, "box-2": GOOD}, 3 * MINUTE)
+        hand.commit()
+        hand.drop()
+        hand.clock.advance(HOUR)
+        hand.start()
+        hand.pass_time(second * SECOND)
+        hand.put("box-1", GOOD)
+        hand.put("box-2", GOOD)
+        hand.pass_time(10 * SECOND)
+        hand.end()
+        assert ["nobody watched" in title for title in phone.titles()] == [True]
+
     def test_it_waits_two_minutes_for_a_sensor_that_says_nothing(
         self, tmp_path: Path, phone: HttpReceiver
     ) -> None:
