@@ -217,7 +217,8 @@ def lied_to(folder: Path, full: bool) -> Iterator[Measured]:
                 with Feeder(watch, pace=0.05) as feeder, suppress(AssertionError):
                     until(lambda p=phone: p.got, "the span is told", 15)  # type: ignore[misc]
                     time.sleep(1.5)
-            unsaid += not any("nobody watched" in title for title in phone.titles())
+            told = ("nobody watched", "the logbook was damaged")
+            unsaid += not any(words in title for title in phone.titles() for words in told)
             praised += sum("well" in title for title in phone.titles())
             with _archive(mine) as archive:
                 lost = sum(one not in _stored(mine) for one in acked)

@@ -237,6 +237,10 @@ def power_back(folder: Path, full: bool) -> Iterator[Measured]:
         wall = hand.clock.wall() + 3 * HOUR
         hand.clock.reboot(wall)
         hand.start()
+        hand.pass_time(7 * SECOND)
+        for name in names:
+            hand.put(name, 24.0)
+        hand.pass_time(5 * SECOND)
         hand.feed(dict.fromkeys(names, 24.0), 12 * MINUTE)
         hand.commit()
         found = verdict(hand, phone)
