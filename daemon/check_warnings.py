@@ -22,7 +22,15 @@ def warnings_of(model: RoomFile, places: tuple[Effective, ...]) -> tuple[str, ..
         _short_holds, _silences,
     )  # fmt: skip
     found = [words for each in places for check in of_place for words in check(each, model)]
-    return (*found, *_room(model), *_contacts(model), *_page(model), *_clutches(model), *_to_confirm(places))
+    return (
+        *found,
+        *_room(model),
+        *_contacts(model),
+        *_watch(model),
+        *_page(model),
+        *_clutches(model),
+        *_to_confirm(places),
+    )
 
 
 def spot_of(place: Effective, spot: str, quantity: Quantity) -> EffectiveSpot | None:
@@ -149,6 +157,17 @@ def _contacts(model: RoomFile) -> Said:
         yield "no contact is told of high priority; nobody would wake up"
     elif not any(Priority.HIGH in each.priorities and each.after == 0 for each in model.contact):
         yield "no contact is told of high priority at once (after = 0)"
+
+
+def _watch(model: RoomFile) -> Said:
+    """Somebody notices when the watch itself is gone."""
+    if model.watch.heartbeat is None:
+        yield ("watch: no heartbeat is written; when the power, the board or the router dies, nobody is told "
+               "(README, \"Who watches the watch\")")  # fmt: skip
+    if model.contact and all(each.report is None for each in model.contact):
+        yield 'watch: no contact has a daily report; report = "07:00" says each morning that all is well'
+    if model.contact and model.watch.test is None:
+        yield 'watch: the way to the contacts is never tested; test = "sunday 10:00" does it each week'
 
 
 def _page(model: RoomFile) -> Said:

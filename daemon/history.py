@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from daemon.alerting import REPORT
+from daemon.alerting import REPORT, TEST
 from daemon.logbook import Archive
 from daemon.record import Entered, Entry, Kind
 from rules.reading import DAY, HOUR
@@ -27,6 +27,7 @@ class History:
         away: Since when nobody watched, where that is to be reported, or None.
         before: The newest reading of each curve.
         restored: What was done about a damaged logbook before this start, or None.
+        trial: Contacts of a weekly test that was begun and has no result yet, with what is known of each.
     """
 
     started: int
@@ -37,6 +38,7 @@ class History:
     away: int | None = None
     before: tuple[Entry, ...] = ()
     restored: Entered | None = None
+    trial: dict[str, str | None] = field(default_factory=dict)
 
 
 def history_of(archive: Archive, started: int, away: int | None, *, longest: int) -> History:
@@ -67,6 +69,7 @@ def history_of(archive: Archive, started: int, away: int | None, *, longest: int
         None if told else away,
         tuple(archive.latest().values()),
         _restored(archive),
+        _trial(archive),
     )
 
 
@@ -74,6 +77,15 @@ def _restored(archive: Archive) -> Entered | None:
     """Give the restore after which no watch has begun yet; a keeper's own is no news."""
     lines = archive.journal(kinds=[Kind.START, Kind.RESTORED])
     return lines[-1] if lines and lines[-1].kind is Kind.RESTORED and lines[-1].body.get("damage") else None
+
+
+def _trial(archive: Archive) -> dict[str, str | None]:
+    """Give the contacts of a test without a result; of those whose message is settled, what became of it."""
+    tests = archive.journal(kinds=[Kind.TEST])
+    if not tests or not tests[-1].body.get("begun"):
+        return {}
+    sent = [one for one in archive.outbox(tests[-1].now) if one.tone == TEST and one.now == tests[-1].now]
+    return {one.contact: one.outcome if one.done is not None else None for one in sent}
 
 
 def _died(archive: Archive) -> bool:

@@ -15,7 +15,7 @@ from shutil import disk_usage
 from typing import Any
 
 from daemon.alerting import trial_alert
-from daemon.courier import DEADLINE, Outcome, Parcel
+from daemon.courier import DEADLINE, Outcome, Parcel, Result
 from daemon.errand import Errand
 from daemon.record import Json
 from daemon.texts import Speaker, lasting
@@ -137,6 +137,23 @@ def try_contacts(
 def _trial(name: str, address: str, room: str, speaker: Speaker) -> Parcel:
     alert = trial_alert(name, room, now=speaker.now, speaker=speaker)
     return Parcel(name, name, address, alert.title, alert.text, alert.priority.value)
+
+
+def check_heartbeat(address: str, boottime: Boottime) -> Finding:
+    """Send one heartbeat to its address, a secret, as the watch does.
+
+    Args:
+        address: Where to, or "" where its file is missing.
+        boottime: The boot-time clock, ms.
+    """
+    errand = Errand([Parcel("heartbeat", "heartbeat", address, heartbeat=True)], boottime, DEADLINE)
+    results = errand.poll()
+    while not errand.ended:
+        time.sleep(0.02)
+        results += errand.poll()
+    found = results[0] if results else Result("heartbeat", Outcome.ANSWER_LOST)
+    words = f"{found.outcome.value}{f' ({found.words})' if found.words else ''}"
+    return Finding("heartbeat", found.outcome is Outcome.ACCEPTED, words)
 
 
 def check_disk(folder: Path, low_water: int = LOW_WATER) -> Finding:

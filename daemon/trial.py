@@ -15,8 +15,10 @@ class Trial:
     def __init__(self, history: History) -> None:
         """Begin with nothing under way."""
         self._last = history.born if history.test is None else history.test
-        self._open: set[str] = set()
-        self._results: dict[str, Json] = {}
+        self._open = {name for name, outcome in history.trial.items() if outcome is None}
+        self._results: dict[str, Json] = {
+            name: outcome for name, outcome in history.trial.items() if outcome is not None
+        }
 
     def poll(self, moment: Moment, standing: Standing, told: Told) -> None:
         """Begin what is due; write the result when every contact's test is settled."""

@@ -23,6 +23,7 @@ from daemon.selftest import (
     check_broker,
     check_clock,
     check_disk,
+    check_heartbeat,
     selftest,
     try_contacts,
 )
@@ -39,7 +40,8 @@ def run(given: argparse.Namespace) -> int:
     clock = SystemClock(last_known=last_known(folder), vouched=model.room.time_from == "board")
     wall = clock.wall()
     reach = {contact.name: secrets.get(contact.reach) or "" for contact in model.contact}
-    undo = install(Redactor.of(address for address in reach.values() if address))
+    hidden = [*reach.values(), secrets.get(model.watch.heartbeat or "") or ""]
+    undo = install(Redactor.of(address for address in hidden if address))
     try:
         found = selftest(
             lambda: try_contacts(
@@ -65,6 +67,9 @@ def _checks(loaded: Loaded, secrets: Secrets, folder: Path, clock: SystemClock) 
     }
     if loaded.model.broker is not None:
         checks["broker"] = lambda: broker(loaded, secrets)
+    beats = loaded.model.watch.heartbeat
+    if beats is not None:
+        checks["heartbeat"] = lambda: check_heartbeat(secrets.get(beats) or "", clock.boottime)
     checks["backup"] = lambda: check_backup(max(made, default=None), clock.wall())
     return checks
 

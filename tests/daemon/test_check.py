@@ -41,8 +41,18 @@ def _report(folder: Path, text: str, overrides: Overrides | None = None) -> Chec
 
 def test_a_good_config_has_little_to_know(folder: Path) -> None:
     """What is left is the reminder that the numbers must be confirmed."""
-    (said,) = _report(folder, HEAD + TOLD + BOX + SENSOR).warnings
+    told = TOLD + 'report = "07:00"\n'
+    watch = '[watch]\nheartbeat = "phone"\ntest = "sunday 10:00"\n'
+    (said,) = _report(folder, HEAD + told + watch + BOX + SENSOR).warnings
     assert "confirm them" in said
+
+
+def test_who_watches_the_watch_is_asked(folder: Path) -> None:
+    """No heartbeat, no daily report, no weekly test: each is said, with what to write."""
+    found = " ".join(_report(folder, HEAD + TOLD + BOX + SENSOR).warnings)
+    assert "no heartbeat is written; when the power" in found
+    assert 'report = "07:00"' in found
+    assert 'test = "sunday 10:00"' in found
 
 
 def test_every_number_is_shown_with_its_origin(folder: Path) -> None:

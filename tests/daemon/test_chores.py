@@ -30,11 +30,12 @@ from rules.plan import ContactKind, Priority
 from rules.reading import HOUR, MINUTE, SECOND
 from sensors.reader import Reader, says
 from tests.kit.broker import until
-from tests.kit.hand import Handled, HandReader, room
+from tests.kit.hand import CONTACT, HEAD, Handled, HandReader, room
 from tests.kit.night import write_night
 from tests.kit.receivers import HttpReceiver, Mode, http_receiver
 
 GOOD, WARM = 29.5, 35.0
+LASTING = ("no readings can come in (cut off)", "nothing is read")
 LISBON = ZoneInfo("Europe/Lisbon")
 
 
@@ -328,6 +329,41 @@ class TestWeeklyTest:
         assert entries[1].body["holds"] is holds
         assert "Test from Cellar: nothing is wrong" in phone.titles()[0]
 
+    def test_its_result_outlives_a_restart(self, tmp_path: Path, phone: HttpReceiver) -> None:
+        """The watch dies between test and answer: the result is in the journal all the same, and once."""
+        phone.mode = Mode.ERROR
+        hand = kept(tmp_path, "2026-11-25T09:58", phone, '\n[watch]\ntest = "wednesday 10:00"\n')
+        hand.leap(2 * MINUTE)
+        hand.commit()
+        hand.drop()
+        phone.mode = Mode.OK
+        hand.start()
+        hand.leap(10 * MINUTE)
+        hand.pass_time(5 * SECOND)
+        hand.commit()
+        begun, ended = hand.journal(Kind.TEST)
+        hand.end()
+        assert begun.body["begun"] is True
+        assert ended.body == {"holds": True, "contacts": {"first": "accepted"}}
+
+    def test_a_contact_that_it_cannot_reach_is_told_to_the_others(self, tmp_path: Path) -> None:
+        """The test of one contact fails: another one is told so, in words that say what to do."""
+        second = '\n[[contact]]\nname = "second"\nreach = "second"\npriorities = ["high"]\n'
+        text = room("box-1", contact=True, more=second + '\n[watch]\ntest = "wednesday 10:00"\n')
+        with http_receiver() as good, http_receiver(Mode.ERROR) as dead:
+            clock = ManualClock(instant("2026-11-25T09:58"), boottime=HOUR)
+            hand = Kept(tmp_path, text, clock, {"first": good.reach, "second": dead.reach})
+            hand.start()
+            hand.feed({"box-1": GOOD}, 15 * MINUTE)
+            hand.end()
+        titles = [got.json["title"] for got in good.got]
+        assert "Test from Cellar: nothing is wrong" in titles
+        assert "watch cannot tell (second)" in titles
+        (told,) = [
+            got.json["message"] for got in good.got if got.json["title"] == "watch cannot tell (second)"
+        ]
+        assert "run ovigil selftest" in told
+
 
 class TestHeartbeat:
     def test_it_is_withheld_while_nothing_can_be_read(self, tmp_path: Path, phone: HttpReceiver) -> None:
@@ -367,17 +403,34 @@ class TestHeartbeat:
             ({}, ""),
             ({"recorder": "the card does not answer"}, "the card does not answer"),
             ({"silent": True}, "no contact can be reached"),
+            ({"late": True}, "the judge was held up"),
+            ({"ails": "cut off"}, "no readings can come in (cut off)"),
+            ({"read": False}, "nothing is read"),
         ],
-        ids=["well", "card", "contacts"],
+        ids=["well", "card", "contacts", "judge", "readers", "no sensor"],
     )
     def test_what_keeps_the_watch_from_its_job_is_named(
         self, tmp_path: Path, phone: HttpReceiver, parts: dict[str, object], why: str
     ) -> None:
-        """Recorder and contacts count, each with its reason."""
+        """Recorder, contacts, judge and readers count, each with its reason."""
         hand = kept(tmp_path, "2026-11-25T12:00", phone)
+        if not parts.pop("read", True):
+            hand.end()
+            hand.config.write_text(HEAD + CONTACT + '[[place]]\nname = "x"\nkind = "room"\n')
+            hand.start()
         assert hand.watch is not None
+        if note := parts.pop("ails", ""):
+            ails = says(
+                ContactKind.READER.value, "mqtt", well=False, arrived=hand.clock.boottime(), note=note
+            )  # type: ignore[arg-type]
+            hand.reader.inbox.put(ails)
+        hand.pass_time(2 * SECOND)
+        if parts.pop("late", False):
+            hand.pass_time(11 * SECOND, step=11 * SECOND)
         view = replace(hand.watch._view(hand.clock.wall()), **parts)  # type: ignore[arg-type]
         assert hand.watch._chores.ailment(view) == why
+        hand.pass_time(125 * SECOND)
+        assert (hand.watch._chores.ailment(hand.watch._view(hand.clock.wall())) == "") is (why not in LASTING)
         hand.end()
 
 

@@ -14,6 +14,7 @@ from daemon.selftest import (
     check_broker,
     check_clock,
     check_disk,
+    check_heartbeat,
     selftest,
     try_contacts,
     undelivered,
@@ -117,6 +118,15 @@ class TestChecks:
         assert "no connection" in check_broker("127.0.0.1", free_port()).words
         with mute_port() as mute:
             assert "does not answer" in check_broker("127.0.0.1", mute).words
+
+    @pytest.mark.parametrize(("mode", "holds"), [(Mode.OK, True), (Mode.ERROR, False)], ids=["ok", "says no"])
+    def test_one_heartbeat_is_sent(self, mode, holds):
+        """The address outside is asked once, and what it answered is told without the address."""
+        with http_receiver(mode) as outside:
+            finding = check_heartbeat(outside.url("topsecret"), boottime)
+            assert [got.method for got in outside.got] == ["GET"]
+        assert finding.holds is holds
+        assert "topsecret" not in finding.words
 
 
 class TestReport:
