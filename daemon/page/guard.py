@@ -116,7 +116,7 @@ class Guard:
             await self._app(scope, _again(body, receive), with_headers)
             return
         code, words = refusal or (400, "Not understood.")
-        log.info("refused %d: %s %r", code, scope["method"][:10], scope["path"][:80])
+        log.debug("refused %d: %s %r", code, scope["method"][:10], scope["path"][:80])
         await PlainTextResponse(words + "\n", code)(scope, receive, with_headers)
 
     def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:

@@ -1,6 +1,7 @@
 """Start the page: ``ovigil page ROOM.toml [--host H] [--port N]``."""
 
 import ctypes
+import logging
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -66,6 +67,16 @@ def serve(desk: PageDesk, host: str, port: int, say: Callable[[str], None]) -> i
     return 0 if server.started else 1
 
 
+def start_logging() -> None:
+    """Log logins, wrong passcodes and orders to standard error; the service manager stamps each line in UTC.
+
+    Source: OWASP ASVS 5.0, 16.3.1.
+    """
+    own = logging.getLogger("ovigil.page")
+    own.addHandler(logging.StreamHandler(sys.stderr))
+    own.setLevel(logging.INFO)
+
+
 _ARENAS = -8
 """``M_ARENA_MAX`` of glibc's mallopt(3)."""
 
@@ -89,6 +100,7 @@ def run(path: Path, host: str | None = None, port: int | None = None) -> int:
         SettingsError: The config cannot be used.
     """
     keep_one_arena()
+    start_logging()
     try:
         given = opened_by_child(path)
     except CannotOpenError:

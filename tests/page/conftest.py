@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import pytest
 from starlette.testclient import TestClient
@@ -105,11 +106,11 @@ class Served:
         return f"http://127.0.0.1:{self.port}"
 
 
-def start_page(config: Path) -> Served:
+def start_page(config: Path, said: IO[bytes] | None = None) -> Served:
     """Start the page as a process of its own and wait until it listens; once more if its port was taken."""
     passcode = ""
     for _ in range(3):
-        served = _started(config, free_port(), passcode)
+        served = _started(config, free_port(), passcode, said)
         passcode = served.passcode
         if _listens(served):
             return served
@@ -117,13 +118,15 @@ def start_page(config: Path) -> Served:
     raise AssertionError("the page did not listen")
 
 
-def _started(config: Path, port: int, passcode: str) -> Served:
+def _started(config: Path, port: int, passcode: str, errors: IO[bytes] | None) -> Served:
     """Start it; its passcode is said only the first time."""
     code = (
         "import sys; from pathlib import Path; from daemon.page.serve import run; "
         f"sys.exit(run(Path({str(config)!r}), '127.0.0.1', {port}))"
     )
-    process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, stderr=errors, text=True
+    )
     assert process.stdout is not None
     said = process.stdout.readline() + ("" if passcode else process.stdout.readline())
     found = re.search(r"passcode, shown only now: (\S+)", said)

@@ -5,14 +5,16 @@ import socket
 import stat
 import time
 from collections.abc import Callable
+from pathlib import Path
 
+import httpx
 import pytest
 
 from daemon.logbook import Archive
 from daemon.page.guard import HEADERS, host_name, own_names
 from daemon.page.login import LENGTH, LETTERS, Door, Patience, new_passcode
 from tests.kit.night import Night
-from tests.page.conftest import Page, Served
+from tests.page.conftest import Page, Served, end_page, start_page
 
 SEEN = {"verb": "acknowledge", "alarm": "1", "next": "/alarm/1"}
 
@@ -326,6 +328,41 @@ def test_slow_strangers_do_not_shut_the_keeper_out(served: Served) -> None:
     finally:
         for one in slow:
             one.close()
+
+
+def test_logins_and_orders_are_logged(night: Night, tmp_path: Path) -> None:
+    """Who logged in, from where, each wrong passcode and each order stand in the log, each on one line."""
+    with (tmp_path / "said").open("wb") as said:
+        served = start_page(night.config, said)
+        try:
+            with httpx.Client(base_url=served.base, timeout=10) as client:
+                client.post("/login", data={"by": "x", "passcode": "wrong"})
+                client.post("/login", data={"by": "Ines\r\nforged", "passcode": served.passcode})
+                client.post("/orders", data={"verb": "acknowledge", "alarm": "1", "next": "/"})
+        finally:
+            end_page(served)
+    lines = (tmp_path / "said").read_text().splitlines()
+    assert lines[0] == "wrong passcode from 127.0.0.1"
+    assert lines[1].endswith("logged in from 127.0.0.1")
+    assert lines[2].startswith("order ")
+    assert not any(line.startswith("forged") for line in lines)
+    assert served.passcode not in "".join(lines)
+
+
+def test_a_page_that_fails_says_nothing_of_its_inside(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fault of ours is answered with one plain sentence, headers included, and the page goes on."""
+
+    def broken(*_: object) -> None:
+        raise RuntimeError("inside /secret/path")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(page.desk, "make", broken)
+        answer = page.client.get("/alarms")
+    assert answer.status_code == 500
+    assert "This page failed; the watch goes on." in answer.text
+    assert "secret" not in answer.text
+    assert "Traceback" not in answer.text
+    assert page.client.get("/alarms").status_code == 200
 
 
 def test_a_head_must_come_in_time(served: Served) -> None:
