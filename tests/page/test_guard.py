@@ -165,6 +165,18 @@ def test_passcode_and_sessions_are_private(page: Page) -> None:
         assert page.passcode.replace("-", "") not in file.read_text()
 
 
+@pytest.mark.parametrize("content", [b"", b"\xff\x00", b"[1]", b'{"a": 5}', b"zz zz"], ids=repr)
+def test_what_cannot_be_read_admits_nobody(page: Page, content: bytes) -> None:
+    """Damaged files of passcode and logins close the door, and the page goes on."""
+    page.login()
+    for name in ("page-passcode", "page-sessions"):
+        (page.desk.room.folder / name).write_bytes(content)
+    assert not page.desk.door.fits(page.passcode)
+    assert not page.desk.door.fits("")
+    assert page.desk.door.session(page.client.cookies["ovigil-login"]) is None
+    assert "Logged in" not in page.text("/")
+
+
 def test_logging_out_ends_the_session(page: Page, night: Night) -> None:
     """After logging out the old cookie gives no order; a lost phone can be shut out from here."""
     page.login()
