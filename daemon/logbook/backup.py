@@ -89,7 +89,7 @@ def make(folder: Path, target: Path, made: int, *, rest: float = REST) -> Backup
         rows = _copied(folder, half, rest)
         _sync_file(half)
         backup = Backup(final, made, half.stat().st_size, rows, _digest(half))
-        found = _found_in(half, rows, (True, None))
+        found = _found_in(half, rows)
         if found:
             raise LogbookDamaged(f"the copy is damaged: {found[0]}")
         _write_side(backup)
@@ -245,7 +245,7 @@ def _rows(connection: sqlite3.Connection) -> dict[str, int]:
     }
 
 
-def _found_in(path: Path, rows: dict[str, int], how: tuple[bool, Names | None]) -> list[str]:
+def _found_in(path: Path, rows: dict[str, int], how: tuple[bool, Names | None] = (True, None)) -> list[str]:
     """Look into a file: ``how``: whether deeply, and what a keeper calls things."""
     deep, names = how
     try:

@@ -70,7 +70,7 @@ PROMISES: tuple[Promise, ...] = (
     ),
     Promise("A slow or frozen card loses no reading and delays an alert by its own freeze only", (15,)),
     Promise(
-        "Damage to the record is found and named by place and hour; the newest whole copy serves in its place",
+        "Damage to the record is found and named by place and hour; the newest whole copy serves",
         (16,),
         (
             "tests/daemon/test_logbook_drills.py::TestFlippedBits",
