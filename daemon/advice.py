@@ -215,7 +215,7 @@ def turned_text(loaded: Loaded, turned: Iterable[tuple[Knob, float]], overrides:
 def _safe(loaded: Loaded, overrides: Overrides) -> list[object]:
     """Give every safe span and its hold, by place and spot and period, as they are judged."""
     return [
-        (place.place, place.hold_safe.value, *_safe_of(place))
+        (place.place, place.hold_safe.value, place.hold_slow.value, *_safe_of(place))
         for place in provenance(loaded.model, overrides)
     ]
 

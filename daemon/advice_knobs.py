@@ -68,9 +68,8 @@ def _knobs(
     for name, setting, steps in (("ideal", place.hold_ideal, HOLDS), ("off", place.hold_off, OFFS)):
         ladder = tuple(step for step in steps if step > setting.value)
         words = "hold of ideal" if name == "ideal" else "right again for (off)"
-        yield Knob(
-            place.place, words, lasting(setting.value), ladder, _lasting, _duration((*at, "hold", name))
-        )
+        write = _duration((*at, "hold", name), {} if name == "off" else _kept(place, at))
+        yield Knob(place.place, words, lasting(setting.value), ladder, _lasting, write)
     seen: set[tuple[str, Quantity]] = set()
     for rule, spot in rules:
         found = _spot_of(place, rule, spot)
@@ -97,8 +96,15 @@ def _lasting(value: float) -> str:
     return lasting(int(value))
 
 
-def _duration(loc: Loc) -> Callable[[str, float], str]:
-    return lambda text, value: changed(text, {loc: f'"{say_duration(int(value))}"'})
+def _duration(loc: Loc, beside: Mapping[Loc, str]) -> Callable[[str, float], str]:
+    return lambda text, value: changed(text, {loc: f'"{say_duration(int(value))}"', **beside})
+
+
+def _kept(place: Effective, at: Loc) -> dict[Loc, str]:
+    """Give what must be written beside a hold of ideal: with a hold of one's own nothing is usual."""
+    if place.returning.origin is not Origin.COMMON_PRACTICE:
+        return {}
+    return {(*at, "hold", "returning"): f'"{say_duration(place.returning.value)}"'}
 
 
 def _deadband(place: str, spot: EffectiveSpot, at: Loc) -> Knob:

@@ -12,7 +12,15 @@ from pydantic import BaseModel
 
 from daemon.check_answer import CheckAnswer, SecretAnswer, place_answer
 from daemon.check_warnings import warnings_of
-from daemon.effective import PERIODS, Effective, EffectiveSensor, EffectiveSpot, Overrides, provenance
+from daemon.effective import (
+    PERIODS,
+    Effective,
+    EffectiveSensor,
+    EffectiveSpot,
+    Overrides,
+    Setting,
+    provenance,
+)
 from daemon.secrets import Secrets
 from daemon.settings import Loaded
 from daemon.settings_keys import written
@@ -205,7 +213,7 @@ def _place_facts(place: Effective, unit: str) -> Iterator[tuple[str, str]]:
     yield "stage", str(place.stage or "none")
     yield "in use", "yes" if place.in_use else "no"
     yield "day", str(place.table.day or "the room's")
-    for name, hold in (("ideal", place.hold_ideal), ("safe", place.hold_safe), ("off", place.hold_off)):
+    for name, hold in _holds(place):
         yield f"hold {name}", say_duration(hold.value)
     for name, hold in (("ideal", place.humid_ideal), ("safe", place.humid_safe)):
         yield f"hold of humidity {name}", say_duration(hold.value)
@@ -238,8 +246,8 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
         yield from _spot_lines(entry, unit)
     if not place.spots:
         yield "  no range: recorded, not judged"
-    holds = (("ideal", place.hold_ideal), ("safe", place.hold_safe), ("off", place.hold_off))
-    yield "  hold: " + ", ".join(f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in holds)
+    held = (f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in _holds(place))
+    yield "  hold: " + ", ".join(held)
     humid = (("ideal", place.humid_ideal), ("safe", place.humid_safe))
     if any(entry.quantity is Quantity.HUMIDITY for entry in place.spots):
         words = ", ".join(f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in humid)
@@ -251,6 +259,17 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
         yield f"  an egg follows the air with a lag of {round(lag.value / 60_000)} min ({lag.origin.value})"
     for sensor in place.sensors:
         yield _sensor_line(sensor, unit)
+
+
+def _holds(place: Effective) -> tuple[tuple[str, Setting], ...]:
+    """Give the holds of a place by their names in the config."""
+    return (
+        ("ideal", place.hold_ideal),
+        ("safe", place.hold_safe),
+        ("slow", place.hold_slow),
+        ("off", place.hold_off),
+        ("returning", place.returning),
+    )
 
 
 def _headline(place: Effective) -> str:

@@ -77,7 +77,9 @@ class PlaceAnswer(Answer):
     in_use: bool = Field(description="In use now.")
     in_use_in_config: bool = Field(description="In use as the config has it.")
     egg_lag: float | None = Field(description="Time constant of an egg (s), or null.")
-    hold: dict[str, HoldAnswer] = Field(description='"ideal", "safe", "off"; both of humidity too.')
+    hold: dict[str, HoldAnswer] = Field(
+        description='"ideal", "safe", "slow", "off", "returning"; of humidity too.'
+    )
     settle: float = Field(description="The wider of day and night counts for this long after a change (s).")
     settling: float = Field(description="Ideal waits for this long when the place is new (s).")
     ranges: list[RangeAnswer] = Field(description="What is judged, by spot, quantity and period.")
@@ -106,6 +108,7 @@ class CheckAnswer(Answer):
 def place_answer(place: Effective) -> PlaceAnswer:
     """Turn one place into its answer."""
     holds = {"ideal": place.hold_ideal, "safe": place.hold_safe, "off": place.hold_off}
+    holds |= {"slow": place.hold_slow, "returning": place.returning}
     holds |= {"ideal of humidity": place.humid_ideal, "safe of humidity": place.humid_safe}
     return PlaceAnswer(
         place=place.place,

@@ -97,6 +97,8 @@ def _place(effective: Effective) -> PlacePlan:
         ranges=tuple(_range(spot) for spot in effective.spots),
         hold_ideal=effective.hold_ideal.value,
         hold_safe=effective.hold_safe.value,
+        hold_slow=effective.hold_slow.value,
+        returning=effective.returning.value,
         hold_off=effective.hold_off.value,
         humid_ideal=effective.humid_ideal.value,
         humid_safe=effective.humid_safe.value,

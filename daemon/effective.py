@@ -32,6 +32,13 @@ _OUTDOOR = (20 * MINUTE, 10 * MINUTE, 5 * MINUTE)
 _HIBERNATION = (60 * MINUTE, 30 * MINUTE, 5 * MINUTE)
 """Animals in the cold follow its air over hours, and their refrigerator defrosts like any other."""
 
+SLOW = 8 * MINUTE
+"""Usual hold of safe's cool side in incubators and boxes (ms): eggs cool over hours, and a lid is open
+for minutes. Heat kills quickly: the warm side keeps the short hold (common practice, no source)."""
+
+RETURNING, RETURNING_LIT, RETURNING_COLD = 60 * MINUTE, 40 * MINUTE, 180 * MINUTE
+"""How long delays begin anew while a curve comes back: usual, under lamps, in cold stores (ms; ours)."""
+
 _COLD = (60 * MINUTE, 45 * MINUTE, 5 * MINUTE)
 """Holds (ideal, safe, off; ms). A defrost lasts up to 42 min, a door 4 min."""
 
@@ -124,6 +131,8 @@ class Effective:
         spots: Ranges by spot and quantity.
         hold_ideal: How long ideal may be left.
         hold_safe: How long safe may be left.
+        hold_slow: … on the side on which harm comes slowly.
+        returning: For how long delays begin anew while a curve comes back.
         hold_off: How long right again clears.
         humid_ideal: How long ideal humidity may be left.
         humid_safe: How long safe humidity may be left.
@@ -145,6 +154,8 @@ class Effective:
     spots: tuple[EffectiveSpot, ...]
     hold_ideal: Setting
     hold_safe: Setting
+    hold_slow: Setting
+    returning: Setting
     hold_off: Setting
     humid_ideal: Setting
     humid_safe: Setting
@@ -168,8 +179,10 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
     stage = place.stage_now(ordered.stage.get(place.name))
     ideal, safe, off = _holds(place)
     humid_ideal, humid_safe = _slower(ideal, HUMID_IDEAL), _slower(safe, HUMID_SAFE)
+    slow, returning = _slow(place, safe), _returning(place, ideal, safe)
     if place.name in ordered.settling:
-        ideal, safe, humid_ideal, humid_safe = map(_tighter, (ideal, safe, humid_ideal, humid_safe))
+        ideal, safe, slow = map(_tighter, (ideal, safe, slow))
+        humid_ideal, humid_safe = map(_tighter, (humid_ideal, humid_safe))
     sensors = zip(place.sensor_names(), place.sensor, strict=True)
     return Effective(
         place=place.name,
@@ -183,6 +196,8 @@ def _effective(place: PlaceTable, ordered: Overrides) -> Effective:
         spots=_spots(place, known, stage),
         hold_ideal=ideal,
         hold_safe=safe,
+        hold_slow=slow,
+        returning=returning,
         hold_off=off,
         humid_ideal=humid_ideal,
         humid_safe=humid_safe,
@@ -219,6 +234,24 @@ def _holds(place: PlaceTable) -> tuple[Setting, Setting, Setting]:
         for value, mine in zip(usual, own, strict=True)
     )
     return ideal, safe, off
+
+
+def _slow(place: PlaceTable, safe: Setting) -> Setting:
+    """Give safe's hold on the slow side: the keeper's own, else longer where lids are opened."""
+    if place.hold.slow is not None:
+        return Setting(place.hold.slow, Origin.YOURS)
+    lidded = place.kind in (PlaceKind.INCUBATOR, PlaceKind.BOX)
+    return Setting(SLOW, Origin.COMMON_PRACTICE) if lidded and safe.origin is not Origin.YOURS else safe
+
+
+def _returning(place: PlaceTable, ideal: Setting, safe: Setting) -> Setting:
+    """Give how long delays begin anew: a keeper's own hold is kept to the minute."""
+    if place.hold.returning is not None:
+        return Setting(place.hold.returning, Origin.YOURS)
+    if Origin.YOURS in (ideal.origin, safe.origin):
+        return Setting(0, Origin.DERIVED)
+    usual = {PlaceKind.ENCLOSURE: RETURNING_LIT, PlaceKind.COLD_STORE: RETURNING_COLD}
+    return Setting(usual.get(place.kind, RETURNING), Origin.COMMON_PRACTICE)
 
 
 def _egg_lag(place: PlaceTable, stage: Stage | None) -> Setting | None:

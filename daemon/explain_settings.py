@@ -8,9 +8,11 @@ from daemon.explain_rules import RuleWords, Sort
 from daemon.explain_scene import Then
 from daemon.standing import Basis
 from daemon.texts import Speaker, lasting
+from rules.plan import PlaceKind
 from rules.reading import Quantity
 from rules.species import Origin, SourcedSpan
 from rules.telling import last_edge, state_at
+from rules.track import RULE_NAMES
 from rules.words import Kelvin, Percent
 
 Loc = tuple[str | int, ...]
@@ -63,8 +65,13 @@ def _counted(then: Then, place: Effective, at: Loc, which: Which, speak: Speaker
             yield _deadband(then, spot, at, speak)
         humid = quantity is Quantity.HUMIDITY
         ideal, safe = (place.humid_ideal, place.humid_safe) if humid else (place.hold_ideal, place.hold_safe)
-        for name, setting in (("ideal", ideal), ("safe", safe), ("off", place.hold_off)):
+        slow = not humid and rule.name == RULE_NAMES[quantity][place.kind is PlaceKind.COLD_STORE]
+        safely = ("slow", place.hold_slow) if slow else ("safe", safe)
+        for name, setting in (("ideal", ideal), safely, ("off", place.hold_off)):
             yield _setting(then, f"hold of {name}", setting, (*at, "hold", name))
+        if place.returning.value:
+            what = "hold begins anew while it comes back, at most"
+            yield _setting(then, what, place.returning, (*at, "hold", "returning"))
         if quantity is Quantity.TEMPERATURE and place.egg_lag is not None:
             key = "lag" if place.egg_lag.origin is Origin.YOURS else "egg_mass"
             yield _setting(then, "an egg's time constant", place.egg_lag, (*at, key))

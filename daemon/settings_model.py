@@ -232,6 +232,21 @@ class HoldTable(Table):
     off: Lasting | None = Field(
         default=None, description="Right again for this long, the alarm clears; default 5 min."
     )
+    slow: Lasting | None = Field(
+        default=None,
+        description=(
+            "As safe, of temperature on the side on which harm comes slowly: the cool one, in a cold"
+            " store the warm one. Default as safe; in incubators and boxes 8 min where you set no safe."
+        ),
+    )
+    returning: Lasting | None = Field(
+        default=None,
+        description=(
+            "While a curve comes back by itself, ideal's hold begins anew, for so long at most (safe's"
+            " on the slow side for a third of it). Default 60 min, 40 min in enclosures, 180 min in"
+            " cold stores; none where you set ideal or safe."
+        ),
+    )
 
 
 class DeadbandTable(Table):

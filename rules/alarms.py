@@ -53,6 +53,7 @@ class Alarm:
         told: Contacts that were told of it.
         waits: Ideal is settling: no repeats.
         freed: The cause that explained it until just now, or None.
+        voiced: Its priority when a message of its cause named it, or None.
     """
 
     key: AlarmKey
@@ -67,6 +68,7 @@ class Alarm:
     told: dict[str, None] | None = None
     waits: bool = False
     freed: AlarmKey | None = None
+    voiced: Priority | None = None
 
     @property
     def priority(self) -> Priority:

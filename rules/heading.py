@@ -419,8 +419,10 @@ class Heading(Detector[HeadingParams]):
                 return True
         if pace <= params.steep / MINUTE:
             return True
-        lasting = moving.earlier is not None and moving.earlier >= params.noise
-        return lasting and moving.before >= params.levelling * (moving.earlier or 0.0)
+        # A steep pace is believed where it has lasted: a lid is a step, a lost heater is none.
+        earlier = 0.0 if moving.earlier is None else moving.earlier
+        least = params.levelling * moving.last
+        return min(moving.before, earlier) >= least and moving.before >= params.levelling * earlier
 
     def _forecast(self, moving: Moving, side: int, limit: float, ambient: float | None) -> Forecast | None:
         """Forecast the way out; None where the surroundings will not carry it there.

@@ -68,6 +68,11 @@ class Hold:
         self.covered = 0
         self.confirmed = False
 
+    def begin_anew(self, at: int) -> None:
+        """Let what was covered so far not count."""
+        self.covered = 0
+        self.last = at
+
     def away(self, span: int) -> None:
         """Let the clock stand still for ``span`` ms: nobody was watching."""
         if self.since >= 0:
@@ -81,3 +86,59 @@ class Hold:
         """Take the values of :meth:`state`."""
         self.since, self.covered, self.last = state[0], state[1], state[2]
         self.confirmed = bool(state[3])
+
+
+class Returning:
+    """Whether a value that left a limit is on its way back. Owned by one side of a track.
+
+    What comes back by itself asks nothing of a person: while a curve keeps coming nearer, the
+    delay of ideal begins anew, for so long at most. A swing does not come nearer: each time
+    it must be nearer than it ever was since it was farthest out.
+
+    Source: own proposal (ISA-18.2 defines an alarm as what needs a timely response).
+
+    Attributes:
+        most: For so long at most a delay may begin anew (ms); 0: never.
+        step: It must come nearer by this much.
+        since: Instant at which the limit was left, or -1.
+        nearest: The nearest value for which the delay began anew, turned.
+        worst: The farthest value since, turned.
+    """
+
+    __slots__ = ("most", "nearest", "since", "step", "worst")
+
+    def __init__(self) -> None:
+        """Begin within the limit."""
+        self.most = 0
+        self.step = 0.0
+        self.since = -1
+        self.nearest = self.worst = 0.0
+
+    def see(self, at: int, turned: float) -> bool:
+        """Take a value beyond the limit; True where the delay begins anew."""
+        if self.since < 0:
+            self.since = at
+            self.nearest = self.worst = turned
+        elif turned > self.worst:
+            self.nearest = self.worst = turned
+        elif self.nearest - turned >= self.step and at - self.since < self.most:
+            self.nearest = turned
+            return True
+        return False
+
+    def drop(self) -> None:
+        """It is back, or what it was judged by has changed."""
+        self.since = -1
+
+    def away(self, span: int) -> None:
+        """Let the clock stand still for ``span`` ms."""
+        if self.since >= 0:
+            self.since += span
+
+    def state(self) -> list[float]:
+        """Give it as plain values."""
+        return [self.since, self.nearest, self.worst]
+
+    def restore(self, state: list[float]) -> None:
+        """Take the values of :meth:`state`."""
+        self.since, self.nearest, self.worst = int(state[0]), state[1], state[2]

@@ -10,6 +10,7 @@ damping and the decision values are own proposals.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rules.detector import Detector
 from rules.plan import Priority
@@ -36,8 +37,9 @@ class AheadParams:
         young: … and by this where no day before is known, K.
         near: … and the present pace alone must come this near to the limit, K: yesterday may
             have been another weather.
-        fastest: Air goes by no more than this in a step, K: a faster rise is the sun on the
+        fastest: Air rises by no more than this in a step, K: a faster rise is the sun on the
             sensor, and nothing is foreseen from it.
+        fall: … and falls by no more than this in a step, K: a faster fall is the sun leaving it.
         gap: A gap longer than this forgets the curve, ms.
         priority: How soon a person must act.
     """
@@ -49,6 +51,7 @@ class AheadParams:
     young: float = 1.5
     near: float = 2.0
     fastest: float = 4.0
+    fall: float = 3.2
     gap: int = 2 * HOUR
     priority: Priority = Priority.MEDIUM
 
@@ -85,10 +88,14 @@ class Ahead(Detector[AheadParams]):
             return None
         if self.wrong:
             return self._follow(at, mean, low, high)
-        steps = zip(self.values[-4:], self.values[-3:], strict=False)
-        if max(later - earlier for earlier, later in steps) > self.params.fastest:
+        if self._not_air():
             return None
         return self._judge(at, mean, low, high)
+
+    def _not_air(self) -> bool:
+        """Tell whether the newest steps are too steep for air: sun on the sensor, or leaving it."""
+        steps = [b - a for a, b in pairwise(self.values[-4:])]
+        return max(steps) > self.params.fastest or min(steps) < -self.params.fall
 
     def forget(self) -> None:
         """Forget the curve: what was read is not the air."""

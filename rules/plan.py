@@ -115,6 +115,10 @@ class PlacePlan:
         hold_ideal: How long ideal must be left before the alarm (ms).
         hold_safe: How long safe must be left before the alarm (ms).
         hold_off: How long it must be right again before the alarm clears (ms).
+        hold_slow: … safe on the side on which harm comes slowly (the cool and the dry one; in
+            a cold store the warm one), or None: as ``hold_safe`` (ms).
+        returning: While a curve comes back by itself these delays (ideal's, and safe's on the
+            slow side) begin anew, for so long at most (ms).
         humid_ideal: … ideal of humidity, or None: as ``hold_ideal`` (ms).
         humid_safe: … safe of humidity, or None: as ``hold_safe`` (ms).
         settle: How long the wider of day and night counts after a change of period (ms).
@@ -135,6 +139,8 @@ class PlacePlan:
     hold_ideal: int = 20 * MINUTE
     hold_safe: int = 2 * MINUTE
     hold_off: int = 5 * MINUTE
+    hold_slow: int | None = None
+    returning: int = 0
     humid_ideal: int | None = None
     humid_safe: int | None = None
     settle: int = HOUR

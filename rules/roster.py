@@ -95,10 +95,10 @@ class Place:
         if found is None or not self.judged:
             return NO_LIMITS
         plan = self.plan
-        ideal, safe = plan.hold_ideal, plan.hold_safe
+        ideal, safe, slow = plan.hold_ideal, plan.hold_safe, plan.hold_slow
         if quantity is Quantity.HUMIDITY:
             ideal = ideal if plan.humid_ideal is None else plan.humid_ideal
-            safe = safe if plan.humid_safe is None else plan.humid_safe
+            safe, slow = safe if plan.humid_safe is None else plan.humid_safe, None
         return Limits(
             in_force(found, calendar, plan.settle, now),
             found.deadband,
@@ -106,6 +106,9 @@ class Place:
             hold_ideal=ideal,
             hold_safe=safe,
             hold_off=plan.hold_off,
+            slow=1 if plan.store is not None else -1,
+            hold_slow=slow,
+            returning=plan.returning,
         )
 
     def _range_at(self, spot: str, quantity: Quantity) -> SpotRange | None:
@@ -163,6 +166,8 @@ def raw_air(limits: Limits) -> Limits:
         hold_ideal=limits.hold_ideal,
         hold_safe=limits.hold_safe,
         hold_off=limits.hold_off,
+        slow=limits.slow,
+        hold_slow=limits.hold_slow,
     )
 
 

@@ -9,7 +9,7 @@ from rules.alarms import Alarm, Book, Shelf, Wrong
 from rules.events import AlarmKey, Tone
 from rules.life import Life
 from rules.plan import Priority
-from rules.telling import Telling
+from rules.telling import Lately, Telling
 from rules.words import Degrees, Instant, Kelvin, Lasting, Number, Percent, Piece, Sentence
 
 Plain = Any
@@ -69,6 +69,7 @@ def alarm_state(alarm: Alarm) -> dict[str, Plain]:
         "spoken": alarm.spoken,
         "repeats": alarm.repeats,
         "told": list(alarm.told or {}),
+        "voiced": None if alarm.voiced is None else alarm.voiced.value,
         "waits": alarm.waits,
     }
 
@@ -94,6 +95,7 @@ def alarm_of(state: dict[str, Plain]) -> Alarm:
         state["repeats"],
         dict.fromkeys(state["told"]) or None,
         state["waits"],
+        voiced=Priority(state["voiced"]) if state["voiced"] else None,
     )
 
 
@@ -132,7 +134,10 @@ def telling_state(telling: Telling) -> dict[str, Plain]:
         }
         for name, mouth in telling.mouths.items()
     }
-    lately = [[list(key), at, priority.value] for key, (at, priority) in telling.lately.items()]
+    lately = [
+        [list(key), one.ended, one.priority.value, one.hushed, one.pause]
+        for key, one in telling.lately.items()
+    ]
     spoken = [[list(key), at] for key, at in telling.spoken_for.items()]
     return {"mouths": mouths, "spoken": spoken, "lately": lately}
 
@@ -149,4 +154,7 @@ def telling_of(telling: Telling, state: dict[str, Plain]) -> None:
         }
         mouth.sent = list(part["sent"])
     telling.spoken_for = {AlarmKey(*key): at for key, at in state["spoken"]}
-    telling.lately = {AlarmKey(*key): (at, Priority(word)) for key, at, word in state["lately"]}
+    telling.lately = {
+        AlarmKey(*key): Lately(ended, Priority(word), hushed, pause)
+        for key, ended, word, hushed, pause in state["lately"]
+    }

@@ -11,6 +11,7 @@ keeper sleeps.
 """
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 from rules.alarms import Alarm, Book
 from rules.common import RULE as COMMON
@@ -35,14 +36,18 @@ WINDOW = 10 * MINUTE
 FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 """Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
 
-WORSE_GROUP = 20 * MINUTE
+WORSE_GROUP = 60 * MINUTE
 """A cause speaks for the places that left safe at most this often, and ever more rarely."""
 
 SAID_SO = 60 * MINUTE
 """A high alarm of the same place said so long ago that safe would be left: it repeats anyway (ms)."""
 
-AGAIN = 60 * MINUTE
-"""What was told, ended and comes again within this is a repeat and no news, unless it is high (ms)."""
+AGAIN, SELDOM = 60 * MINUTE, 48 * 60 * MINUTE
+"""What was told, ended and comes again within this is a repeat and no news, unless it is high (ms).
+Each time that it is news again the pause is four times as long, up to the second."""
+
+FORGOTTEN = 36 * 60 * MINUTE
+"""What has not come again for so long is news as on the first day (ms)."""
 
 
 def state_at(calendar: Calendar | None, instant: int) -> bool | None:
@@ -65,6 +70,23 @@ def last_edge(calendar: Calendar | None, instant: int) -> int | None:
     if calendar is None:
         return None
     return max((edge for edge in calendar.edges if edge <= instant), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Lately:
+    """An alarm that was told and ended.
+
+    Attributes:
+        ended: When it last ended, told or not (ms).
+        priority: Its priority when it was told.
+        hushed: It is no news before this instant (ms).
+        pause: For how long it was made no news (ms).
+    """
+
+    ended: int
+    priority: Priority
+    hushed: int
+    pause: int
 
 
 class Mouth:
@@ -117,7 +139,7 @@ class Telling:
         self._calendars: Mapping[str, Calendar] = {}
         self.mouths: dict[str, Mouth] = {}
         self.spoken_for: dict[AlarmKey, int] = {}
-        self.lately: dict[AlarmKey, tuple[int, Priority]] = {}
+        self.lately: dict[AlarmKey, Lately] = {}
 
     def plan(self, contacts: tuple[ContactPlan, ...], calendars: Mapping[str, Calendar], now: int) -> None:
         """Take contacts and schedules; what waits for a contact that stays goes on waiting."""
@@ -136,8 +158,7 @@ class Telling:
         """Take what the book has to say and set when it is said again."""
         book = self._book
         for alarm in book.ended:
-            if alarm.told:
-                self.lately[alarm.key] = (now, alarm.priority)
+            self._remember(alarm, now)
         for alarm, change in book.to_say:
             if book.open.get(alarm.key) is not alarm:
                 continue
@@ -157,18 +178,34 @@ class Telling:
             self._say_right_again(alarm, now)
         book.ended.clear()
 
+    def _remember(self, alarm: Alarm, now: int) -> None:
+        """Remember an alarm that ended: the more often it comes and goes, the more seldom it is news."""
+        before = self.lately.get(alarm.key)
+        if not alarm.told:
+            if before is not None:
+                self.lately[alarm.key] = replace(before, ended=now)
+            return
+        pause = AGAIN
+        if before is not None and alarm.raised - before.ended < FORGOTTEN:
+            pause = min(4 * before.pause, SELDOM)
+        self.lately[alarm.key] = Lately(now, alarm.priority, now + pause, pause)
+
     def _known(self, alarm: Alarm) -> bool:
         """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more.
 
         What is high is always news: a heater that fails a second time must wake as the first did.
         """
         cause, alarm.freed = alarm.freed, None
+        if cause is not None and alarm.voiced is not None and alarm.priority.rank <= alarm.voiced.rank:
+            return True
         if alarm.priority is Priority.HIGH and cause is None:
             return False
         said_it = cause is not None and (cause.place == alarm.key.place or cause.rule == COMMON)
         same = cause if cause is not None and said_it else alarm.key
-        ended, priority = self.lately.get(same, (alarm.raised - AGAIN, alarm.priority))
-        return alarm.raised - ended < AGAIN and alarm.priority.rank <= priority.rank
+        before = self.lately.get(same)
+        if before is None or alarm.raised - before.ended >= FORGOTTEN:
+            return False
+        return alarm.raised < before.hushed and alarm.priority.rank <= before.priority.rank
 
     def _say(self, alarm: Alarm, tone: Tone, now: int, priority: Priority | None = None) -> None:
         """Say an alarm to whoever is told of it; ``priority`` where what it explains is graver."""
@@ -221,7 +258,7 @@ class Telling:
 
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
         self.spoken_for.pop(alarm.key, None)
-        self.lately = {key: one for key, one in self.lately.items() if now - one[0] < AGAIN}
+        self.lately = {key: one for key, one in self.lately.items() if now - one.ended < FORGOTTEN}
         for mouth in self.mouths.values():
             key = (alarm.key, alarm.raised)
             if alarm.told and mouth.plan.name in alarm.told:
@@ -308,8 +345,10 @@ class Telling:
         told = []
         for (key, raised), (tone, priority) in said.items():
             del mouth.waiting[(key, raised)]
-            explains = tuple(one.key for one in self._book.explained_by(key))
-            told.append(Told(key, raised, priority, tone, explains))
+            explained = self._book.explained_by(key)
+            for one in explained:
+                one.voiced = one.priority
+            told.append(Told(key, raised, priority, tone, tuple(one.key for one in explained)))
             alarm = self._book.open.get(key)
             if alarm is not None and alarm.raised == raised:
                 alarm.told = {**(alarm.told or {}), mouth.plan.name: None}

@@ -11,7 +11,7 @@ come from the plan.
 from dataclasses import dataclass
 
 from rules.events import AlarmKey
-from rules.hold import NEVER, Hold
+from rules.hold import NEVER, Hold, Returning
 from rules.plan import Priority
 from rules.reading import Quantity
 from rules.span import Range
@@ -28,6 +28,10 @@ class Limits:
         deadband: How far inside a limit a value must come to be right again.
         ideal_counts: False while ideal is settling.
         hold_ideal, hold_safe, hold_off: Delays (ms).
+        slow: The side on which harm comes slowly: -1 the lower, +1 the upper, 0 neither.
+        hold_slow: Delay of safe on that side (ms); None: as ``hold_safe``.
+        returning: For so long at most a delay of ideal, or of safe on the slow side, begins anew
+            while a curve comes back (ms).
     """
 
     range: Range | None
@@ -36,6 +40,9 @@ class Limits:
     hold_ideal: int
     hold_safe: int
     hold_off: int
+    slow: int = 0
+    hold_slow: int | None = None
+    returning: int = 0
 
 
 NO_LIMITS = Limits(None, 0.0, ideal_counts=False, hold_ideal=0, hold_safe=0, hold_off=0)
@@ -69,7 +76,20 @@ class Side:
         active: The priority that this sensor holds, or None.
     """
 
-    __slots__ = ("active", "clears", "ideal", "inner", "off", "on_ideal", "on_safe", "rule", "safe", "sign")
+    __slots__ = (
+        "active",
+        "clears",
+        "ideal",
+        "inner",
+        "off",
+        "on_ideal",
+        "on_safe",
+        "returning",
+        "rule",
+        "safe",
+        "sign",
+        "slow",
+    )
 
     def __init__(self, rule: str, sign: int) -> None:
         """Begin with nothing judged."""
@@ -80,11 +100,14 @@ class Side:
         self.on_ideal = Hold(0)
         self.on_safe = Hold(0)
         self.off = Hold(0)
+        self.returning = Returning()
+        self.slow = False
 
     @property
     def busy(self) -> bool:
         """Tell whether a delay runs or an alarm is held."""
-        return self.active is not None or self.on_ideal.since >= 0 or self.on_safe.since >= 0
+        running = (self.on_ideal, self.on_safe, self.returning)
+        return self.active is not None or any(one.since >= 0 for one in running)
 
     def see(self, at: int, value: float, stand: int, *, on_change: bool) -> Call | None:
         """Judge one value; see :class:`Track`."""
@@ -95,6 +118,10 @@ class Side:
 
     def _see_calm(self, at: int, turned: float, stand: int, *, on_change: bool) -> Call | None:
         ideal = safe = False
+        if turned <= self.ideal and turned <= self.safe:
+            self.returning.drop()
+        elif self.returning.most:
+            self._see_returning(at, turned)
         if turned > self.ideal:
             ideal = self.on_ideal.keep(at, stand, on_change=on_change)
         else:
@@ -106,6 +133,14 @@ class Side:
         if safe:
             return self._rise(Priority.HIGH)
         return self._rise(Priority.MEDIUM) if ideal else None
+
+    def _see_returning(self, at: int, turned: float) -> None:
+        """Let the delays begin anew while the curve comes back by itself; safe's for a third as long."""
+        back = self.returning
+        if back.see(at, turned):
+            self.on_ideal.begin_anew(at)
+            if self.slow and at - back.since < back.most // 3:
+                self.on_safe.begin_anew(at)
 
     def _see_active(self, at: int, turned: float, stand: int, *, on_change: bool) -> Call | None:
         if turned <= self.clears:
@@ -142,7 +177,7 @@ class Side:
 
     def _rise(self, priority: Priority) -> Call:
         hold = self.on_safe if priority is Priority.HIGH else self.on_ideal
-        begun = [one.since for one in (self.on_ideal, self.on_safe) if one.since >= 0]
+        begun = [one.since for one in (self.returning, self.on_ideal, self.on_safe) if one.since >= 0]
         limit = self.safe if priority is Priority.HIGH else self.ideal
         self.active = priority
         call = Call(
@@ -153,6 +188,7 @@ class Side:
             limit=limit * self.sign,
         )
         self.on_ideal.drop()
+        self.returning.drop()
         self.off.drop()
         if priority is Priority.HIGH:
             self.on_safe.drop()
@@ -167,7 +203,7 @@ class Side:
     def rest(self) -> None:
         """Forget every delay and the alarm that is held."""
         self.active = None
-        for hold in (self.on_ideal, self.on_safe, self.off):
+        for hold in (self.on_ideal, self.on_safe, self.off, self.returning):
             hold.drop()
 
     def put(self, ideal: float | None, safe: float | None, limits: Limits) -> bool:
@@ -181,6 +217,7 @@ class Side:
         if new_ideal != self.ideal:
             self.ideal = new_ideal
             self.on_ideal.drop()
+            self.returning.drop()
             changed = True
         if new_safe != self.safe:
             self.safe = new_safe
@@ -190,24 +227,29 @@ class Side:
         self.inner = min(inner, new_safe)
         self.clears = round(self.inner - limits.deadband, 3)
         self.on_ideal.need = limits.hold_ideal
-        self.on_safe.need = limits.hold_safe
+        self.slow = limits.slow == self.sign
+        slow = limits.hold_slow if self.slow else None
+        self.on_safe.need = limits.hold_safe if slow is None else slow
+        self.returning.most, self.returning.step = limits.returning, limits.deadband / 2
         self.off.need = limits.hold_off
         return changed
 
     def state(self) -> list[object]:
         """Give it as plain values (limits come from the plan)."""
         active = None if self.active is None else self.active.value
-        return [active, self.on_ideal.state(), self.on_safe.state(), self.off.state()]
+        holds = (self.on_ideal, self.on_safe, self.off, self.returning)
+        return [active, *(hold.state() for hold in holds)]
 
     def restore(self, state: list[object]) -> None:
         """Take the values of :meth:`state`."""
         self.active = None if state[0] is None else Priority(str(state[0]))
-        for hold, part in zip((self.on_ideal, self.on_safe, self.off), state[1:], strict=True):
+        for hold, part in zip((self.on_ideal, self.on_safe, self.off), state[1:4], strict=True):
             hold.restore(part)  # type: ignore[arg-type]  # a list of ints by construction
+        self.returning.restore(state[4])  # type: ignore[arg-type]  # a list of numbers by construction
 
     def away(self, span: int) -> None:
         """Let every delay stand still for ``span`` ms."""
-        for hold in (self.on_ideal, self.on_safe, self.off):
+        for hold in (self.on_ideal, self.on_safe, self.off, self.returning):
             hold.away(span)
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from daemon.check import CheckReport, difference, report
 from daemon.check_answer import CheckAnswer
-from daemon.effective import Overrides
+from daemon.effective import Overrides, provenance
 from daemon.settings import Loaded, load, load_text
 from rules.plan import Stage
 
@@ -203,6 +203,8 @@ def test_two_configs_differ_by_what_they_put_in_force() -> None:
     assert said == [
         'room.name: "Cellar" → "Attic"',
         "box: hold safe: 2 min → 3 min",
+        "box: hold slow: 8 min → 3 min",
+        "box: hold returning: 1 h → 0 s",
         "box: hold of humidity safe: 20 min → 3 min",
         "box: everywhere, temperature, day, ideal: 25 °C to 29 °C → 25 °C to 28 °C",
         "box: everywhere, temperature, day, safe: 22 °C to 30 °C → 22 °C to 29 °C",
@@ -211,6 +213,26 @@ def test_two_configs_differ_by_what_they_put_in_force() -> None:
         'box: sensor box read.every: "30 s" → "1 min"',
         'contact first.quiet: none → "22:00-06:00"',
     ]
+
+
+@pytest.mark.parametrize(
+    ("place", "hold", "slow", "returning"),
+    [
+        ('kind = "box"', "", 8, 60),
+        ('kind = "incubator"', 'hold = { off = "9 min" }', 8, 60),
+        ('kind = "enclosure"', "", 2, 40),
+        ('kind = "cold-store"\nstore = "refrigerator"', "", 45, 180),
+        ('kind = "box"', 'hold = { safe = "3 min" }', 3, 0),
+        ('kind = "box"', 'hold = { ideal = "10 min" }', 8, 0),
+        ('kind = "box"', 'hold = { safe = "3 min", slow = "5 min", returning = "20 min" }', 5, 20),
+    ],
+    ids=["box", "incubator", "lamps", "cold", "own safe", "own ideal", "all own"],
+)
+def test_a_keepers_own_hold_is_kept_to_the_minute(place: str, hold: str, slow: int, returning: int) -> None:
+    """Usual are a longer hold where harm comes slowly and a wait for what comes back; own holds end both."""
+    model = _loaded(f'{HEAD}[[place]]\nname = "p"\n{place}\n{hold}\n').model
+    (found,) = provenance(model)
+    assert (found.hold_slow.value, found.returning.value) == (slow * 60_000, returning * 60_000)
 
 
 def test_a_place_that_comes_or_goes_is_a_difference() -> None:

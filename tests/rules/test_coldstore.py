@@ -124,6 +124,15 @@ class TestAhead:
         """Nights that stay three degrees above the limit are let be."""
         assert self.watch(7, lambda minute: pen(minute, 5.0)) == []
 
+    def test_what_the_sun_leaves_behind_is_no_frost(self):
+        """A sensor that the evening sun leaves falls by 10 K in an hour: nothing is foreseen from that."""
+
+        def lit(minute):
+            beam = min(1.0, max(0.0, (1440 + 1260 - minute) / 60)) if minute > 1440 + 1140 else 0.0
+            return pen(minute, 6.0) + 12.0 * beam
+
+        assert self.watch(3, lit) == []
+
     def test_overheating_ahead(self):
         """A day that goes to 45 °C is told before 40 °C is passed."""
         said = self.watch(3, lambda minute: pen(minute, 15.0, 30.0 if minute < 1440 else 45.0))

@@ -331,6 +331,21 @@ class TestCause:
         engine.step(Order(T0 + 13 * EVERY + SECOND, "Ines", Verb.ACKNOWLEDGE, mains.key, mains.raised))
         assert {one.life.name for one in engine.open_alarms()} == {"ACKNOWLEDGED"}
 
+    def test_what_the_cause_named_is_no_news_when_it_goes(self):
+        """Places that a message of the mains named are not raised anew with the mains back; they repeat."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        self.minutes(engine, 18.0, 14, 6)
+        now = T0 + 21 * EVERY
+        found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
+        found += engine.step(Tick(now + 5 * MINUTE))
+        told = [told for one in found if isinstance(one, Notice) for told in one.told]
+        assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
+        assert Tone.RAISED not in {one.tone for one in told}
+        found = self.minutes(engine, 18.0, 27, 20)
+        again = {told.alarm.place for one in found for told in one.told if told.tone is Tone.REPEAT}
+        assert "box-1" in again
+
     def test_when_the_cause_goes_what_stays_speaks(self):
         """With the mains back, a box that is still cold is said, and explains the one beside it."""
         engine, _ = self.lost()
@@ -344,6 +359,38 @@ class TestCause:
         }
         assert raised == {"box-1": {"box-2"}}
         assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
+
+
+class TestComesAndGoes:
+    """The more often the same thing comes and goes, the more seldom it is news."""
+
+    @staticmethod
+    def news(value, hours):
+        """Play ten minutes out of range at the given hours; give the hours at which that was news."""
+        minutes = max(hours) * 60 + 120
+        values = [30.0 + 0.06 * (minute % 3) for minute in range(minutes)]
+        for hour in hours:
+            values[hour * 60 : hour * 60 + 10] = [value] * 10
+        _, notices = evening((ContactPlan("first"),), values, hours=1)
+        return [minute // 60 for minute, *tones in said(notices) if Tone.RAISED in tones]
+
+    def test_every_two_hours_it_is_told_ever_more_seldom(self):
+        """What leaves ideal every two hours for two days is news four times, not twenty-four."""
+        assert self.news(32.0, range(2, 50, 2)) == [2, 4, 10, 28]
+
+    def test_what_is_high_is_told_each_time(self):
+        """A heater that fails again and again wakes each time."""
+        assert self.news(36.5, range(2, 20, 4)) == [2, 6, 10, 14, 18]
+
+    def test_forgotten_it_is_news_as_on_the_first_day(self):
+        """After a day and a half without it, it is told again, and again after an hour."""
+        assert self.news(32.0, [2, 4, 6, 48, 50]) == [2, 4, 48, 50]
+
+    def test_at_the_same_hour_each_day_it_becomes_seldom(self):
+        """What leaves ideal each evening is told on some evenings and not on all."""
+        told = self.news(32.0, range(20, 20 + 24 * 8, 24))
+        assert told[:3] == [20, 44, 68]
+        assert len(told) <= 5
 
 
 class TestCalendars:

@@ -160,3 +160,82 @@ class TestState:
         assert other.due() == made.due()
         rest = [32.0, 34.0, 34.0, 34.0, 30.0, 30.0, 30.0, 30.0, 30.0, 30.0, 20.0, 20.0, 20.0]
         assert calls(made, rest, start=len(values)) == calls(other, rest, start=len(values))
+
+
+class TestReturning:
+    """While a curve comes back by itself the delays begin anew, for so long at most."""
+
+    @staticmethod
+    def back(most=60, slow=0, hold_slow=None):
+        """Give limits under which a curve that comes back is waited for, in minutes."""
+        holds = (20 * MINUTE, 2 * MINUTE, 5 * MINUTE)
+        long = None if hold_slow is None else hold_slow * MINUTE
+        return Limits(WARM, 0.3, True, *holds, slow=slow, hold_slow=long, returning=most * MINUTE)
+
+    def test_what_comes_back_is_waited_for(self):
+        """From 32.5 °C back to ideal within 40 min: no alarm, where a plain hold of 20 min gives one."""
+        coming = [32.5 - 0.04 * minute for minute in range(45)]
+        assert calls(track(self.back()), coming) == []
+        assert calls(track(), coming)[0] == (20, "too warm", True, Priority.MEDIUM)
+
+    def test_what_stays_is_told_after_the_hold(self):
+        """A value that does not move is told after the hold itself, to the minute."""
+        assert calls(track(self.back()), [32.0] * 25)[0] == (20, "too warm", True, Priority.MEDIUM)
+
+    def test_what_gets_worse_is_told_after_the_hold(self):
+        """A value that goes on outwards is told after the hold itself."""
+        going = [31.1 + 0.02 * minute for minute in range(25)]
+        assert calls(track(self.back()), going)[0] == (20, "too warm", True, Priority.MEDIUM)
+
+    def test_a_swing_does_not_come_back(self):
+        """A value that swings beyond ideal is told soon after the hold: it is never nearer than before."""
+        swinging = [31.5 + (0.4 if minute % 10 < 5 else -0.4) for minute in range(60)]
+        (minute, *_), *_ = calls(track(self.back()), swinging)
+        assert minute <= 30
+
+    def test_it_is_waited_for_so_long_at_most(self):
+        """Coming back ever so slowly it is told at the latest a hold after the longest wait."""
+        slowly = [32.9 - 0.01 * minute for minute in range(120)]
+        (minute, *_), *_ = calls(track(self.back(most=40)), slowly)
+        assert 40 <= minute <= 60
+
+    def test_since_is_when_it_left(self):
+        """An alarm after a wait tells since when ideal was left, not since when the delay began anew."""
+        made = track(self.back())
+        values = [32.5 - 0.04 * minute for minute in range(20)] + [31.7] * 30
+        found = [call for at, value in enumerate(values) for call in made.see(at * MINUTE, value)]
+        assert [call.since for call in found] == [0]
+
+    def test_safe_waits_on_its_slow_side_only(self):
+        """Below safe and coming back: the cool side waits a third as long, the warm side not at all."""
+        cool = [22.0 + 0.1 * minute for minute in range(30)]
+        made = track(self.back(slow=-1, hold_slow=8))
+        (minute, rule, *_), *_ = calls(made, cool)
+        assert rule == "too cool"
+        assert 20 <= minute <= 28
+        warm = [36.0 - 0.1 * minute for minute in range(30)]
+        assert calls(track(self.back(slow=-1, hold_slow=8)), warm)[0] == (2, "too warm", True, Priority.HIGH)
+
+    def test_the_slow_side_has_a_hold_of_its_own(self):
+        """A value that stays below safe is told after the slow side's hold, above it after the short one."""
+        made = track(self.back(slow=-1, hold_slow=8))
+        assert calls(made, [25.0] * 12)[0] == (8, "too cool", True, Priority.HIGH)
+        made = track(self.back(slow=-1, hold_slow=8))
+        assert calls(made, [34.0] * 12)[0] == (2, "too warm", True, Priority.HIGH)
+
+    def test_a_span_away_is_not_waited(self):
+        """The clock of the wait stands still while nobody watches."""
+        made = track(self.back(most=40))
+        calls(made, [32.9 - 0.01 * minute for minute in range(30)])
+        made.away(60 * MINUTE)
+        (minute, *_), *_ = calls(made, [32.6 - 0.01 * step for step in range(90)], start=90)
+        assert 100 <= minute <= 120
+
+    def test_a_snapshot_keeps_it(self):
+        """A track from a snapshot in the middle of a wait goes on as one that never stopped."""
+        coming = [32.5 - 0.04 * minute for minute in range(20)] + [31.7] * 40
+        whole, first = track(self.back()), track(self.back())
+        calls(first, coming[:15])
+        second = track(self.back())
+        second.restore(json.loads(json.dumps(first.state())))
+        assert calls(second, coming[15:], start=15) == calls(whole, coming)
