@@ -25,6 +25,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -248,7 +249,8 @@ class Courier:
                 return
             self._waiting.discard(result.id)
             line = json.dumps({"id": result.id, "outcome": result.outcome.value, "words": result.words})
-            os.write(self._out, line.encode() + b"\n")
+            with suppress(BrokenPipeError):  # who asked was killed: it finds the alert in its outbox
+                os.write(self._out, line.encode() + b"\n")
         contact = next(parcel.contact for parcel in self._parcels if parcel.id == result.id)
         if result.outcome is not Outcome.ACCEPTED:
             sys.stderr.write(f"courier: {contact}: {result.outcome.value}: {result.words}\n")

@@ -221,6 +221,26 @@ class TestChild:
             assert b"marker" not in seen
             assert errand.ended
 
+    def test_killed_in_the_middle_the_watch_leaves_a_courier_that_ends_quietly(self):
+        """Who asked is gone before the answer: the message goes out, and there is no traceback."""
+        with http_receiver() as phone:
+            job = packed([Parcel("1", "a", phone.reach(), "t", "x")], 15.0)
+            child = subprocess.Popen(
+                [sys.executable, "-m", "daemon.courier"],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            )  # fmt: skip
+            assert child.stdin is not None
+            assert child.stdout is not None
+            assert child.stderr is not None
+            child.stdout.close()
+            child.stdin.write(job)
+            child.stdin.close()
+            said = child.stderr.read()
+            child.stderr.close()
+            assert child.wait(20) == 0
+            assert said == b""
+            assert len(phone.got) == 1
+
     def test_a_job_that_is_none_ends_with_a_traceback(self):
         """Rubbish on standard input is a bug of the parent and ends the child."""
         done = subprocess.run(

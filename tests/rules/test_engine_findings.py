@@ -45,7 +45,7 @@ def moving(count, base=30.0):
 
 class TestFaultsOfASensor:
     def test_a_frozen_value_is_stuck_until_it_moves(self):
-        """A thermometer that says the same for a day is out of service till it moves, with the place's advice."""
+        """A thermometer that says the same for a day is out of service till it moves."""
         plan = one_box(places=(place("box-1", advice="Tap its plug."),))
         engine = Engine(plan)
         effects = told(engine, steadily("a", [*moving(60), *[30.0] * (25 * 60)]))
