@@ -33,6 +33,9 @@ RETRY_EVERY = 5 * SECOND
 MEMORY = 60_000
 """So many readings are kept in memory at most: more than an hour of 120 curves at 10 s."""
 
+SLOW = 1.0
+"""A commit that takes longer than this is slow (s)."""
+
 STUCK = 10.0
 """A commit that takes longer than this is stuck (s)."""
 
@@ -228,6 +231,12 @@ class Recorder(Thread):
         """Tell whether the present commit has taken too long."""
         since = self.busy_since
         return since is not None and time.monotonic() - since > STUCK
+
+    @property
+    def slow(self) -> bool:
+        """Tell whether the present commit takes longer than one should."""
+        since = self.busy_since
+        return since is not None and time.monotonic() - since > SLOW
 
     def settled(self) -> bool:
         """Tell whether everything that was handed over by now has been looked at."""

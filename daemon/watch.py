@@ -32,7 +32,7 @@ from daemon.saved import Saved
 from daemon.settings import Loaded, SettingsError, load
 from daemon.standing import settings_entry
 from daemon.taking import Look, TakenOrder, take
-from rules.plan import ContactKind, Plan
+from rules.plan import ContactKind, Plan, Priority
 from rules.reading import HOUR, SECOND
 from sensors.reader import Arrival, Inbox, Reader, Reject, says
 
@@ -43,6 +43,9 @@ TICK = 200
 
 FEW_NUMBERS = 200
 """When so few alarm numbers are left, more are set aside."""
+
+IMPATIENT = 3 * SECOND
+"""What is urgent waits for its commit for so long, then it goes out from memory (ms)."""
 
 COMMIT_AT = 16
 """A commit comes at so many unacknowledged messages where the broker's window is the usual one."""
@@ -460,6 +463,10 @@ class Watch:
             self._say(ContactKind.RECORDER, well=not stuck, note=note)
         if stuck or not self._recorder.well:
             self._delivery.offer(unrecorded(alert) for alert in self._uncommitted)
+        elif self._uncommitted and self._recorder.slow:
+            late = self._room.now() - IMPATIENT
+            urgent = [one for one in self._uncommitted if one.priority is Priority.HIGH and one.now <= late]
+            self._delivery.offer(unrecorded(alert) for alert in urgent)
 
     def _do_chores(self, now: int) -> None:
         view = self._view(now)

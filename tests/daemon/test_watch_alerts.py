@@ -1,5 +1,6 @@
 """Alerts out of a watch whose clock runs at the test's pace, to real receivers that have a bad night."""
 
+import sqlite3
 import time
 from pathlib import Path
 
@@ -66,6 +67,38 @@ class TestBadNights:
                 hand.end()
         finally:
             bad.down()
+
+    def test_what_is_urgent_does_not_wait_long_for_a_slow_card(self, tmp_path: Path) -> None:
+        """High priority goes out from memory, marked, after three seconds; it is told once all the same."""
+        with http_receiver() as phone:
+            hand = Handled(tmp_path, room("box-1", contact=True), reach={"first": phone.reach})
+            hand.start()
+            hand.feed({"box-1": GOOD}, 3 * MINUTE)
+            hand.feed({"box-1": WARM}, 90 * SECOND)
+            hand.commit()
+            assert hand.watch is not None
+            holder = sqlite3.connect(hand.state / "logbook.db", isolation_level=None)
+            holder.execute("BEGIN IMMEDIATE")
+            hand.put("box-1", WARM)
+            for _ in range(45):
+                hand.clock.advance(SECOND)
+                hand.watch.turn()
+            time.sleep(1.2)
+            for _ in range(4):
+                hand.clock.advance(SECOND)
+                hand.watch.turn()
+            until(lambda: phone.got, "it is told while the card does not answer", 4)
+            holder.execute("ROLLBACK")
+            holder.close()
+            hand.feed({"box-1": WARM}, 3 * MINUTE)
+            hand.commit()
+            with hand.archive() as archive:
+                history = History()
+                history.take(phone.got)
+                assert judged(archive, history).faults == 0
+            hand.end()
+        assert [title.startswith("box-1 too warm") for title in phone.titles()] == [True]
+        assert "Not recorded" in phone.got[0].json["message"]
 
     def test_eight_hours_dead_end_in_one_message_gravest_first(self, tmp_path: Path) -> None:
         """When the contact is back it is told once of all that happened, and what is over by then."""
