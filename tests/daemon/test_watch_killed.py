@@ -83,7 +83,7 @@ def killed_often(folder: Path, kills: int, seed: int) -> None:
             watch.start(wait=dice.random() < 0.7 or kill == kills - 1)
         feeder.celsius = 29.5
         time.sleep(2)
-        feeder._end.set()
+        feeder.stop()
         until(lambda: not missing(watch, feeder.acked), "all readings are on the card", 20)
         with watch.archive() as archive:
             history = History(acked=list(feeder.acked))

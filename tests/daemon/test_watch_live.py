@@ -296,7 +296,7 @@ class TestCard:
             holder.close()
             feeder.celsius = WELL
             until(lambda: watch.alarms("too warm"), "it is recorded afterwards", 30)
-            feeder._end.set()
+            feeder.stop()
             until(lambda: not missing(watch, feeder.acked), "and every reading", 30)
             with watch.archive() as archive:
                 history = History(acked=list(feeder.acked))
@@ -343,7 +343,7 @@ def _fill_and_free(watch: LiveWatch, feeder: Feeder, phone: HttpReceiver, urgent
     (watch.state / "filler").unlink()
     feeder.celsius = WELL
     until(lambda: watch.alarms("too warm"), "the alarm is recorded afterwards", 30)
-    feeder._end.set()
+    feeder.stop()
     until(lambda: not missing(watch, feeder.acked), "and every reading", 30)
     assert watch.starts == 1
     assert watch.process is not None

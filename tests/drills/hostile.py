@@ -302,7 +302,7 @@ def page_attacked(folder: Path, full: bool) -> Iterator[Measured]:
         yield Measured("the page does not answer afterwards", float(page.status("/") != 200), 0)
         with watch.archive() as archive:
             yield Measured("orders by strangers", len(archive.orders()), 0)
-        feeder._end.set()
+        feeder.stop()
         until(lambda: not missing(watch, feeder.acked), "all is recorded", 20)
         yield borne_out(verdict(watch, feeder.acked, phone))
 

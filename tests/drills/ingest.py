@@ -114,7 +114,7 @@ def killed(folder: Path, full: bool) -> Iterator[Measured]:
             watch.kill()
             watch.start(wait=kill % 3 != 0 or kill == kills - 1)
         feeder.celsius = 29.5
-        feeder._end.set()
+        feeder.stop()
         until(lambda: not missing(watch, feeder.acked), "everything is drained", 40)
         yield borne_out(verdict(watch, feeder.acked, phone), note=f"{kills} kills")
         with watch.archive() as archive:

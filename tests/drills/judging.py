@@ -266,7 +266,7 @@ def power_back(folder: Path, full: bool) -> Iterator[Measured]:
 
 def soaked(folder: Path, full: bool) -> Iterator[Measured]:
     """A season goes by in minutes: memory, files and threads do not grow."""
-    days, places, every = (90, 60, 300) if full else (4, 20, 120)
+    days, places, every = (90, 60, 600) if full else (4, 20, 120)
     done = subprocess.run(
         [sys.executable, "-m", "tests.drills.soaking", str(folder), str(days), str(places), str(every)],
         capture_output=True,

@@ -331,6 +331,10 @@ class Feeder:
 
     def __exit__(self, *_: object) -> None:
         """End."""
+        self.stop()
+
+    def stop(self) -> None:
+        """Publish no more; from now on ``acked`` stays as it is."""
         self._end.set()
         if self._thread is not None:
             self._thread.join(20)
