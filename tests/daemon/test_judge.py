@@ -11,6 +11,7 @@ from daemon.record import Kind
 from rules.reading import MINUTE, SECOND
 from sensors.reader import Reject
 from tests.kit.hand import Handled, room
+from tests.kit.played import Pen, Played, room_text, written
 
 
 def reject(source: str, reason: str = "no number") -> Reject:
@@ -49,6 +50,29 @@ class TestRejects:
         hand.end()
         lines = hand.journal(Kind.REJECTED)
         assert sum(int(str(one.body["count"])) for one in lines) == 7
+
+
+class TestTime:
+    def test_silence_is_recorded_without_a_round(self, tmp_path: Path) -> None:
+        """Where nothing arrives any more, time alone makes the alarm, its rows and its lines."""
+        hand = Handled(tmp_path, room("box-1"))
+        hand.start()
+        hand.feed({"box-1": 29.0}, 3 * MINUTE)
+        hand.pass_time(40 * MINUTE, step=MINUTE)
+        hand.commit()
+        assert len(hand.alarms("silent")) == 1
+        hand.end()
+
+    def test_a_label_is_in_the_row_and_stays_when_it_clears(self, tmp_path: Path) -> None:
+        """What a keeper says of an open alarm is kept when the alarm ends."""
+        played = Played(written(tmp_path, room_text(Pen())), tmp_path / "state")
+        played.open()
+        played.minutes({"pen-1": value} for value in [29.0] * 5 + [35.0] * 10)
+        (row,) = [one for one in played.rows() if one.key.rule == "too warm"]
+        played.label(row.number, "expected")
+        played.minutes({"pen-1": 29.0} for _ in range(20))
+        (row,) = [one for one in played.rows() if one.key.rule == "too warm"]
+        assert (row.label, row.cleared is not None) == ("expected", True)
 
 
 class TestRounds:

@@ -1,14 +1,18 @@
 """The ledger: what the engine answers becomes rows, journal and messages."""
 
+import math
+from dataclasses import replace
 from itertools import count
 from zoneinfo import ZoneInfo
+
+import pytest
 
 from daemon.ledger import CLOSED_KEPT, Ledger, Page
 from daemon.record import Kind
 from daemon.texts import Speaker
-from rules.events import AlarmKey, Change, Changed, Cleared, Notice, Raised, Told, Tone
+from rules.events import AlarmKey, Change, Changed, Cleared, Notice, Raised, Shown, Told, Tone
 from rules.plan import Priority
-from rules.reading import MINUTE
+from rules.reading import MINUTE, Quantity
 
 WARM = AlarmKey("box-1", "air", "temperature", "too warm")
 MAINS = AlarmKey("attic", "air", "mains", "mains lost")
@@ -74,6 +78,70 @@ class TestRows:
             book.write([raised(now=number), Cleared(number, WARM, number, Priority.HIGH, ())], page)
         assert book.ended(1) is None
         assert book.ended(CLOSED_KEPT + 50) == CLOSED_KEPT + 49
+
+
+class TestAfterARestart:
+    def test_an_alarm_goes_on_where_it_was(self) -> None:
+        """An adopted alarm keeps its number, and is cleared under it."""
+        before, page = ledger(), Page()
+        before.write([raised()], page)
+        after, later = ledger(), Page()
+        after.adopt(page.alarms[1], ("It is warm",), ())
+        assert after.open_rows() == (page.alarms[1],)
+        after.write([Cleared(9, WARM, 0, Priority.HIGH, ("Right again",), 29.0)], later)
+        assert later.alarms[1].cleared == 9
+
+    def test_a_message_of_an_ended_alarm_still_has_its_words(self) -> None:
+        """What ended before the restart and waits to be told is told under its number."""
+        before, page = ledger(), Page()
+        before.write([raised(), Cleared(5, WARM, 0, Priority.HIGH, ("Right again",), 29.0)], page)
+        after, later = ledger(), Page()
+        after.recall(page.alarms[1])
+        told = Told(WARM, 0, Priority.HIGH, Tone.RIGHT_AGAIN)
+        after.write([Notice(9, "first", Priority.HIGH, (told,))], later)
+        (alert,) = later.alerts
+        assert alert.alarms == (1,)
+
+    def test_what_nobody_knows_any_more_is_not_told(self) -> None:
+        """A message about an alarm of which no row is left names no number."""
+        book, page = ledger(), Page()
+        unknown, told = (Told(key, 0, Priority.HIGH, Tone.RAISED) for key in (MAINS, WARM))
+        book.write([raised(), Notice(9, "first", Priority.HIGH, (unknown, told))], page)
+        assert [alert.alarms for alert in page.alerts] == [(1,)]
+
+
+class TestWhatPeopleAndRulesAdd:
+    @pytest.mark.parametrize("ended", [False, True], ids=["open", "ended"])
+    def test_a_label_stays_with_its_alarm(self, ended: bool) -> None:
+        """What a keeper says of an alarm is in its row, and only in its own, from then on."""
+        book, page = ledger(), Page()
+        book.write([raised(), raised(MAINS)], page)
+        if ended:
+            book.write([Cleared(5, WARM, 0, Priority.HIGH, ())], page)
+        label = Page()
+        book.label(replace(page.alarms[1], label="a lid"), label)
+        assert {number: row.label for number, row in label.alarms.items()} == {1: "a lid"}
+        assert (book.row(1).label, book.row(2).label) == ("a lid", "")
+
+    def test_what_is_said_anew_brings_its_value_and_its_advice(self) -> None:
+        """Words, value and advice of a row are those that were said last."""
+        book, page = ledger(), Page()
+        anew = Changed(
+            2, WARM, 0, Change.SAID_ANEW, Priority.HIGH, reason=("Hot",), advice=("Look",), value=36.5
+        )
+        book.write([raised(), anew], page)
+        row = page.alarms[1]
+        assert (row.words, row.advice, row.value) == ("Hot", "Look", 36.5)
+
+    def test_a_forecast_is_shown_and_no_number_is_none(self) -> None:
+        """What is only shown goes to the page; a value that is no number is shown as none."""
+        book, page = ledger(), Page()
+        known = Shown(3, "box-1", "air", Quantity.TEMPERATURE, "a", 27.5, (("limit", 26.0),))
+        book.write([known, replace(known, sensor="b", value=math.nan, detail=())], page)
+        assert page.shown == {
+            "box-1/air/temperature/a": {"now": 3, "value": 27.5, "limit": 26.0},
+            "box-1/air/temperature/b": {"now": 3, "value": None},
+        }
 
 
 class TestMessages:

@@ -12,10 +12,11 @@ from pathlib import Path
 import pytest
 
 from daemon import recorder as recorder_module
-from daemon.logbook import Archive, CannotRecord, Logbook, Trouble
+from daemon.logbook import Archive, CannotRecord, Desk, Logbook, Trouble
 from daemon.logbook.schema import BALLAST
-from daemon.record import Batch, Entered, Kind
+from daemon.record import Alert, Batch, Entered, Kind
 from daemon.recorder import Debts, Pending, Recorder, Work
+from rules.plan import Priority
 from rules.reading import SECOND
 from sensors.reader import Arrival, Inbox
 from tests.kit.broker import until
@@ -136,7 +137,62 @@ class TestCommits:
         assert said(inbox) == [(1.0, "")]
 
 
+class TestBothWays:
+    def test_an_order_is_handed_over_once(self, tmp_path: Path, recorder: Recorder) -> None:
+        """What a keeper asks for comes to the judge once, and again only if it is asked again."""
+        recorder.put(work(0, urgent=True))
+        until(lambda: recorder.settled() and not recorder._pending, "the logbook is there")
+        with Desk(tmp_path) as desk:
+            number = desk.leave_order(1, "keeper", "command", {"verb": "note"})
+        found: list[int] = []
+        until(lambda: not recorder.orders.empty(), "the order is heard")
+        found.append(recorder.orders.get().id)
+        time.sleep(2.2)
+        assert recorder.orders.empty()
+        recorder.put(Work(Batch(BASE + SECOND, answers=((number, BASE + SECOND, "done"),), urgent=True)))
+        until(lambda: number not in recorder._handed, "it is answered")
+        assert found == [number]
+        with Archive.open(tmp_path) as archive:
+            assert archive.order(number).answer == "done"
+
+    def test_an_alert_gets_its_number_and_a_snapshot_its_row(
+        self, tmp_path: Path, recorder: Recorder
+    ) -> None:
+        """What is to be sent comes back with its number in the outbox; the state of the engine is kept."""
+        alert = Alert(None, BASE, "first", Priority.HIGH, "box-1", "too warm")
+        recorder.put(Work(Batch(BASE, (entry(),), alerts=(alert,)), snapshot=b"{}"))
+        until(lambda: not recorder.alerts.empty(), "the alert has its number")
+        assert recorder.alerts.get().id is not None
+        until(lambda: recorder.settled() and not recorder._pending, "all is on the card")
+        with Archive.open(tmp_path) as archive:
+            (snapshot,) = archive.snapshots()
+            assert (snapshot.state, snapshot.row) == (b"{}", archive.last_row())
+
+
 class TestTrouble:
+    def test_what_did_not_fit_into_memory_is_listed_in_the_journal(
+        self, tmp_path: Path, recorder: Recorder, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """After a long refusal the journal says how many readings of which sensor are missing."""
+        monkeypatch.setattr(recorder_module, "RETRY_EVERY", 300)
+        monkeypatch.setattr(recorder_module, "MEMORY", 10)
+        recorder.put(work(0, urgent=True))
+        until(lambda: said(inbox), "the first commit")
+        blocked = Blocked(tmp_path, 60)
+        recorder.put(work(1, urgent=True))
+        until(lambda: not recorder.well, "it cannot record", 20)
+        settled: list[int] = []
+        for number in range(2, 26):
+            recorder.put(work(number, lambda: settled.append(1)))
+        until(lambda: len(settled) == 24, "the broker is not stopped")
+        assert recorder.waiting == 10
+        blocked.end()
+        until(lambda: recorder.well and not recorder._pending, "it records again", 20)
+        with Archive.open(tmp_path) as archive:
+            (line,) = archive.journal(kinds=[Kind.NOT_RECORDED])
+            assert line.body["readings"] == {"box-1": 15}
+            assert len(list(archive.replay_rows(0))) == 11
+
     def test_a_busy_logbook_is_said_settled_and_made_good(
         self, tmp_path: Path, recorder: Recorder, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
     ) -> None:

@@ -154,6 +154,7 @@ def leave_one_temperature_out(points, fitter):
     return statistics.fmean(errors)
 
 
+@pytest.mark.no_cover  # half a minute of the same lines as the fits above
 class TestErrors:
     @pytest.mark.parametrize(("species", "line", "curve"), LEAVE_ONE_OUT)
     def test_leaving_a_temperature_out(self, species, line, curve, record_property):
@@ -241,6 +242,7 @@ def left_out_papers():
                     yield species, others, row
 
 
+@pytest.mark.no_cover  # half a minute of the same lines as the fits above
 class TestCoverage:
     @pytest.mark.parametrize("part", [0.02, 0.33, 0.67, 0.95], ids=["start", "third", "two-thirds", "end"])
     def test_leaving_a_paper_out(self, part, record_property):

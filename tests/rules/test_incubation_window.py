@@ -10,6 +10,7 @@ from rules.incubation import NoReadings, NoRecord, hatch_window
 from rules.incubation.development import Reach, stretches
 from rules.incubation.doubt import PRIOR, SINGLE_PAPER, of_papers, of_records
 from rules.incubation.equivalent import equivalent
+from rules.incubation.fitting import _shifted
 from rules.incubation.published import PUBLISHED
 from rules.incubation.rates import Briere, Linear, scaled
 from rules.incubation.window import development
@@ -337,3 +338,11 @@ class TestNothing:
         """A record at the temperature at which nothing develops, or of no days, is no record."""
         with pytest.raises(ValueError, match="cannot be scaled"):
             scaled(temperature, days, 10.0)
+
+
+class TestFitting:
+    def test_records_that_contradict_each_other_are_met_in_between(self):
+        """Two records that no one shift fits are met between them, and the search for it ends."""
+        shift, loss = _shifted([(28.0, 60.0), (30.0, 100.0)], lambda _: 0.0)
+        assert math.log(60.0) < shift < math.log(100.0)
+        assert loss > 0.0
