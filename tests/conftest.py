@@ -20,6 +20,7 @@ MEASURED = (
     "daemon/test_judge.py",
     "daemon/test_ledger.py",
     "daemon/test_logbook_drills.py",
+    "daemon/test_logbook_edges.py",
     "daemon/test_logbook_writer.py",
     "daemon/test_recorder.py",
 )

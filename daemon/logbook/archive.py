@@ -255,12 +255,6 @@ class Archive:
         """Give the recent readings after a row, in order of arrival = judged order (recovery, uplink)."""
         return replaying.replay_rows(self._connection, after_row)
 
-    def oldest_row(self) -> int | None:
-        """Give the oldest row that :meth:`replay_rows` can still begin with."""
-        with self._asking() as connection:
-            row: int | None = connection.execute("SELECT min(row) FROM recent").fetchone()[0]
-            return row
-
     def last_row(self) -> int:
         """Give the newest row of recent, 0 where there is none."""
         with self._asking() as connection:

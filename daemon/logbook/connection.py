@@ -72,10 +72,6 @@ class Writable:
         except SQL_ERRORS as error:
             raise self._translated(error) from error
 
-    def checkpoint(self) -> None:
-        """Move the write-ahead log into the file, as far as readers let it."""
-        self.read(lambda connection: connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall())
-
     def lay_ballast(self) -> None:
         """Put the ballast (back) where the card has ten times its room to spare."""
         path = self.folder / BALLAST

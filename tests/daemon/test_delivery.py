@@ -471,3 +471,43 @@ class TestHeartbeat:
             beat.stop()
 
             assert beat.last is None
+
+
+class TestMoreThanOnce:
+    def test_what_is_done_already_is_not_taken(self):
+        """An alert that comes out of the outbox as done is nobody's to carry."""
+        room = Room({"first": "json://127.0.0.1:9/"})
+        room.delivery.offer([room.alert(1, done=5)])
+        assert room.delivery.waiting == ()
+
+    def test_a_settled_alert_without_a_number_is_said_no_more(self):
+        """An alert from memory that is offered twice and has no number yet waits for its number."""
+        with http_receiver() as web:
+            room = Room({"first": web.reach()})
+            alert = room.alert(1, id=None)
+            room.delivery.offer([alert])
+            room.settle()
+            said = len(room.outcomes)
+            room.delivery.offer([alert])
+            room.poll()
+            assert len(room.outcomes) == said
+            room.delivery.offer([replace(alert, id=1)])
+            room.poll()
+            assert room.outcomes[-1].id == 1
+
+    def test_a_contact_that_is_new_is_served(self):
+        """A contact that came with other settings gets its alerts like any other."""
+        with http_receiver() as web:
+            room = Room({})
+            room.delivery.replan({"first": web.reach})
+            room.delivery.offer([room.alert(1)])
+            room.settle()
+            assert web.titles() == ["box-1 too warm"]
+
+    def test_an_errand_that_was_ended_has_no_more_to_say(self):
+        """Ending an errand twice, or hearing one that ended, gives nothing and harms nothing."""
+        errand = Errand([], boottime, 2.0)
+        errand.end()
+        assert errand.ended
+        assert errand.end() == []
+        assert errand.poll() == []
