@@ -67,6 +67,14 @@ class TestShelves:
         tones = {one.tone for notice in effects if isinstance(notice, Notice) for one in notice.told}
         assert Tone.RAISED not in tones
 
+    def test_a_shelf_that_was_ended_early_ends_once(self):
+        """Where a keeper has ended the quiet, the instant until which it was asked for changes nothing."""
+        engine, alarm = warm()
+        ordered(engine, Verb.SHELVE, alarm, until=T0 + 20 * MINUTE)
+        ordered(engine, Verb.UNSHELVE, alarm, at=T0 + 9 * MINUTE)
+        effects = told(engine, steadily("a", [32.0] * 15, start=T0 + 10 * MINUTE))
+        assert not [one for one in effects if isinstance(one, Changed)]
+
     def test_an_acknowledged_alarm_says_nothing_when_its_shelf_ends(self):
         """What a keeper has acknowledged is not told again only because a shelf is over."""
         engine, alarm = warm()

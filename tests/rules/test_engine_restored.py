@@ -149,7 +149,36 @@ class TestColdStores:
         assert "too cool" in self.raised([5.0] * 60 + [0.0] * 20)
 
 
+class TestEggs:
+    def test_the_egg_is_kept_over_a_restart_and_over_the_same_plan(self):
+        """What the egg feels and how long it has been too warm goes on, whether restarted or planned anew."""
+        plan = one_box(places=(place("box-1", egg_lag=30 * MINUTE),))
+        values = [30.0] * 40 + [36.0] * 60
+        readings = steadily("a", values)
+        straight, other = Engine(plan), Engine(plan)
+        expected = told(straight, readings)
+        effects = told(other, readings[:60])
+        other.step(replace(plan, now=readings[59].now))
+        effects += told(copied(plan, other), readings[60:])
+        assert any(isinstance(one, Raised) for one in expected)
+        assert effects == expected
+
+
 class TestWhatIsNotJudged:
+    def test_what_was_heard_already_changes_nothing(self):
+        """The same reading twice, and an older one after it, are neither judged nor a sign of life."""
+        engine = Engine(one_box())
+        readings = steadily("a", [30.0, 30.1])
+        told(engine, readings)
+        due = engine.next_due()
+        now = readings[1].now + MINUTE
+        again = [
+            replace(one, value=value, now=now) for one, value in zip(readings, (36.0, 30.1), strict=True)
+        ]
+        assert told(engine, again) == []
+        assert engine.next_due() == due
+        assert engine._sensors["a"].seen == readings[1].now
+
     def test_a_quantity_that_nobody_asked_for_is_only_a_sign_of_life(self):
         """Humidity of a sensor that was set up as a thermometer is not judged, but it is not silent."""
         engine = Engine(one_box())

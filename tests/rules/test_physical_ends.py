@@ -251,6 +251,12 @@ class TestSmallThings:
         """Every quality comes back from the number under which it is kept."""
         assert [Quality.of(one.code) for one in Quality] == list(Quality)
 
+    def test_a_reading_that_is_over_before_the_window_is_none_of_it(self):
+        """What stood until before the window begins counts for nothing in it."""
+        always = (InForce(0, Range(Span(28.0, 31.0), None)),)
+        found = summarise([(0, 20.0), (HOUR, 30.0)], (HOUR, 2 * HOUR), 20 * MINUTE, always)
+        assert (found.minimum, found.in_ideal) == (30.0, 100.0)
+
     def test_ranges_outside_a_reading_do_not_count(self):
         """A reading is judged only by the ranges that are in force while it stands."""
         warm, cool = Range(Span(28.0, 31.0), None), Range(Span(10.0, 20.0), None)

@@ -99,3 +99,29 @@ class TestWholeMeasurement:
         found = judge_all(values, BOTH, PlaceKind.BOX)
         alone = {kind: judge(value, kind, BOTH, PlaceKind.BOX) for kind, (value, _) in values.items()}
         assert found == alone or Quality.SPOILT in found.values()
+
+
+class TestOtherQuantities:
+    @pytest.mark.parametrize(
+        ("value", "quality"),
+        [
+            (0.0, Quality.GOOD),
+            (1.0, Quality.GOOD),
+            (0.5, Quality.IMPOSSIBLE),
+            (math.nan, Quality.NOT_A_NUMBER),
+        ],
+        ids=["off", "on", "between", "no number"],
+    )
+    def test_a_contact_is_on_or_off(self, value, quality):
+        """A contact has two states; what lies between is none."""
+        assert judge(value, Quantity.CONTACT, BOTH, PlaceKind.BOX) is quality
+
+    def test_what_is_worked_out_is_not_judged_as_raw(self):
+        """The egg's temperature comes from a curve that was judged: only its being a number counts."""
+        assert judge(99.0, Quantity.EGG_TEMPERATURE, BOTH, PlaceKind.BOX) is Quality.GOOD
+
+    def test_one_impossible_value_spoils_its_measurement(self):
+        """Humidity that came with an impossible temperature is spoilt, the temperature says why itself."""
+        values = {Quantity.TEMPERATURE: (300.0, Quality.GOOD), Quantity.HUMIDITY: (50.0, Quality.GOOD)}
+        found = judge_all(values, BOTH, PlaceKind.BOX)
+        assert found == {Quantity.TEMPERATURE: Quality.IMPOSSIBLE, Quantity.HUMIDITY: Quality.SPOILT}
