@@ -125,3 +125,8 @@ class TestOtherQuantities:
         values = {Quantity.TEMPERATURE: (300.0, Quality.GOOD), Quantity.HUMIDITY: (50.0, Quality.GOOD)}
         found = judge_all(values, BOTH, PlaceKind.BOX)
         assert found == {Quantity.TEMPERATURE: Quality.IMPOSSIBLE, Quantity.HUMIDITY: Quality.SPOILT}
+
+    def test_a_whole_measurement_of_plausible_values_is_good(self):
+        """Where nothing is impossible everything is taken."""
+        values = {Quantity.TEMPERATURE: (29.0, Quality.GOOD), Quantity.HUMIDITY: (50.0, Quality.GOOD)}
+        assert set(judge_all(values, BOTH, PlaceKind.BOX).values()) == {Quality.GOOD}
