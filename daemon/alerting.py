@@ -178,10 +178,17 @@ def trial_alert(contact: str, room: str, *, now: int, speaker: Speaker) -> Alert
     )
 
 
+NOT_RECORDED = "Not recorded: the logbook cannot be written at the moment."
+"""Stands in each message that tells of something that is not on the card yet."""
+
+
 def unrecorded(alert: Alert) -> Alert:
     """Mark an alert that goes out from memory because the card does not answer."""
-    note = "Not recorded: the logbook cannot be written at the moment."
-    return alert if note in alert.text else replace(alert, text=f"{alert.text}\n{note}")
+    return replace(alert, text=_with_mark(alert.text))
+
+
+def _with_mark(text: str) -> str:
+    return text if NOT_RECORDED in text else f"{text}\n{NOT_RECORDED}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +212,15 @@ def grouped(alerts: Sequence[Alert], cleared: Callable[[int], int | None], now: 
         cleared: When an alarm ended (room time, ms), or None while it is open.
         now: Room time, ms.
     """
+    if any(NOT_RECORDED in alert.text for alert in alerts):
+        bare = [replace(alert, text=alert.text.replace(f"\n{NOT_RECORDED}", "")) for alert in alerts]
+        message = _together(bare, cleared, now, TEXT - len(NOT_RECORDED) - 1)
+        return replace(message, text=_with_mark(message.text))
+    return _together(alerts, cleared, now, TEXT)
+
+
+def _together(alerts: Sequence[Alert], cleared: Callable[[int], int | None], now: int, most: int) -> Message:
+    """Make one message of at most so many characters."""
     ordered = sorted(alerts, key=lambda alert: (-alert.priority.rank, alert.now))
     over = [alert for alert in ordered if _over(alert, cleared)]
     fresh = _newest([alert for alert in ordered if alert not in over])
@@ -216,10 +232,10 @@ def grouped(alerts: Sequence[Alert], cleared: Callable[[int], int | None], now: 
     if not fresh:
         numbers = dict.fromkeys(number for alert in over for number in alert.alarms)
         return Message(
-            shortened(f"Meanwhile right again: {plural(len(numbers), 'alarm')}", TITLE), _fitted(blocks, TEXT)
+            shortened(f"Meanwhile right again: {plural(len(numbers), 'alarm')}", TITLE), _fitted(blocks, most)
         )
     title = fresh[0].title if len(fresh) == 1 else f"{len(fresh)} messages: {fresh[0].title}"
-    return Message(shortened(title, TITLE), _fitted(blocks, TEXT))
+    return Message(shortened(title, TITLE), _fitted(blocks, most))
 
 
 def shortened(text: str, most: int) -> str:

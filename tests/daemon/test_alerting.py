@@ -292,6 +292,20 @@ class TestOtherMessages:
         assert alert.text.splitlines()[-1].startswith("Not recorded")
         assert unrecorded(alert) == alert
 
+    @pytest.mark.parametrize("over", [True, False], ids=["over", "open"])
+    @pytest.mark.parametrize("count", [1, 2, 40])
+    def test_what_is_not_recorded_says_so_in_a_group(self, count, over):
+        """Together with others, shortened or over: the message is marked, once, and keeps its length."""
+        alerts = [
+            replace(trial_alert("first", "Cellar", now=NOW, speaker=SPEAKER), alarms=(n,), text="word " * 60)
+            for n in range(count)
+        ]
+        alerts[-1] = unrecorded(alerts[-1])
+        message = grouped(alerts, lambda _: NOW if over else None, NOW)
+
+        assert message.text.count("Not recorded") == 1
+        assert len(message.text) <= TEXT
+
     @given(st.text(), st.integers(10, 80))
     def test_a_title_is_cut_at_its_length(self, text, most):
         """No title is longer than it may be, and a cut is seen."""
