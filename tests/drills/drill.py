@@ -3,9 +3,11 @@
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from tests.kit.broker import until
 from tests.kit.history import Verdict
 
 
@@ -60,6 +62,12 @@ def borne_out(found: Verdict, when: str = "", note: str = "") -> Measured:
     what = "lost, doubled, invented or replayed"
     words = "; ".join(part for part in (note, str(found)) if part)
     return Measured(f"{when}: {what}" if when else what, found.faults, 0, words, found)
+
+
+def drained(true: Callable[[], object], seconds: float = 20) -> None:
+    """Wait until all is on the card; what is not there in time is for the verdict to say."""
+    with suppress(AssertionError):
+        until(true, "all is on the card", seconds)
 
 
 Play = Callable[[Path, bool], Iterator[Measured]]

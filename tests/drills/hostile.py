@@ -23,7 +23,7 @@ from rules.reading import Quantity
 from sensors.payload import PayloadError, Pick, decode
 from sensors.sysfs import SourceError, read_number
 from sensors.topics import MqttSensor, Topics
-from tests.drills.drill import Drill, Measured, borne_out
+from tests.drills.drill import Drill, Measured, borne_out, drained
 from tests.drills.ingest import MANY, WIDE, verdict
 from tests.kit.broker import Broker, free_port, until
 from tests.kit.receivers import http_receiver
@@ -177,7 +177,7 @@ def _on_the_wire(folder: Path, dice: random.Random, count: int) -> Iterator[Meas
         watch.config.write_text(good)
         with Feeder(watch) as feeder:
             time.sleep(2)
-        until(lambda: not missing(watch, feeder.acked), "good readings are still taken", 20)
+        drained(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(verdict(watch, feeder.acked), "good readings among the nonsense")
         kept = sum(watch.config.name in text for text in watch.log.splitlines() if "refused" in text)
         alive = watch.process is not None and watch.process.poll() is None
@@ -303,7 +303,7 @@ def page_attacked(folder: Path, full: bool) -> Iterator[Measured]:
         with watch.archive() as archive:
             yield Measured("orders by strangers", len(archive.orders()), 0)
         feeder.stop()
-        until(lambda: not missing(watch, feeder.acked), "all is recorded", 20)
+        drained(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(verdict(watch, feeder.acked, phone))
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from daemon.chores import SILENT_MARK, STATE
 from daemon.record import Kind
 from rules.reading import HOUR, MINUTE, SECOND
-from tests.drills.drill import Drill, Measured, borne_out
+from tests.drills.drill import Drill, Measured, borne_out, drained
 from tests.drills.group import Group
 from tests.drills.ingest import MANY, MEMORY, published
 from tests.drills.ingest import verdict as outcome
@@ -102,7 +102,7 @@ def _one_alarm(folder: Path, crowd: int, before: tuple[str, ...]) -> tuple[float
         until(lambda: _delivered(watch), "the outcome is recorded")
         started = arrived - _courier_took()
         feeder.stop()
-        until(lambda: not missing(watch, sent + feeder.acked), "all is recorded", 30)
+        drained(lambda: not missing(watch, sent + feeder.acked), 30)
         return max(started - raised, 0.0), arrived - raised, outcome(watch, sent + feeder.acked, phone)
 
 
@@ -234,7 +234,7 @@ def mute(folder: Path, full: bool) -> Iterator[Measured]:
         lag = max(b - a for a, b in pairwise(nows)) / 1000
         yield Measured("longest between recorded rounds meanwhile, s", lag, 2)
         feeder.stop()
-        until(lambda: not missing(watch, feeder.acked), "all is recorded", 20)
+        drained(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(outcome(watch, feeder.acked, good))
 
 

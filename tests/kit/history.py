@@ -30,7 +30,7 @@ SPOKEN_WITHIN = 11 * MINUTE
 ROUND = 2 * SECOND
 """A reading is judged within this (ms)."""
 
-_NUMBERS = re.compile(r"alarms? (\d+(?:(?:, | and )\d+)*)", re.IGNORECASE)
+_NUMBERS = re.compile(r"alarms? (\d+(?:(?:, | and )\d+\b(?! more))*)", re.IGNORECASE)
 NOT_RECORDED = "Not recorded"
 
 
