@@ -249,12 +249,12 @@ def burst(folder: Path, full: bool) -> Iterator[Measured]:
             watch.start(wait=part == 2)
         begun = time.monotonic()
         drained(lambda: not missing(watch, sent), 60)
-        drained = time.monotonic() - begun
+        took = time.monotonic() - begun
         yield borne_out(verdict(watch, sent))
         with watch.archive() as archive:
             rows = [(one.now, one.at, one.sensor) for one in archive.replay_rows(0) if one.stamp]
         disorder = sum(a > b for a, b in pairwise(rows))
-    yield Measured("drained after the last start, s", drained, 10)
+    yield Measured("drained after the last start, s", took, 10)
     yield Measured("readings judged out of order", disorder, 0)
 
 

@@ -9,6 +9,7 @@ import pytest
 from tests.drills.__main__ import DRILLS, Sums, main, played
 from tests.drills.breaking import BREAKS, ROOT
 from tests.drills.drill import Drill, Measured, Skip
+from tests.kit.history import _numbers
 
 
 def test_every_scenario_has_a_drill() -> None:
@@ -65,3 +66,9 @@ def test_the_file_has_one_object_a_figure(tmp_path: Path, capsys: pytest.Capture
     assert found
     assert all(set(one) == {"scenario", "figure", "bound", "holds", "skipped"} for one in found)
     assert f"{len(found)} figures" in capsys.readouterr().out
+
+
+def test_the_checker_reads_numbers_of_alarms_only() -> None:
+    """How many more there are is no alarm's number."""
+    assert _numbers("explains: box-3 and 4 more (alarms 1001, 1002 and 2 more).") == [1001, 1002]
+    assert _numbers("Alarm 7, high priority; alarms 12, 13 and 14") == [7, 12, 13, 14]
