@@ -43,11 +43,15 @@ def verdict(hand: Handled, *receivers: HttpReceiver) -> Verdict:
 # -- 8 -----------------------------------------------------------------------------------
 
 
+_RUNS = {False: (1, 3), True: (8, 15)}
+"""By tier: so many alarms under a burst or on a slow processor, and at rest."""
+
+
 def in_time(folder: Path, full: bool) -> Iterator[Measured]:
     """From the end of a hold to the phone: at rest, under ten thousand readings, on a slow processor."""
     for words in ("at rest", "under a burst of 10,000", *(("at a fifth of a processor",) if full else ())):
         runs = []
-        for number in range((15 if words == "at rest" else 8) if full else 1):
+        for number in range(_RUNS[full][words == "at rest"]):
             with _slowed("processor" in words) as before:
                 runs.append(_one_alarm(folder / f"{words[:9]}-{number}", 10_000 * ("burst" in words), before))
         yield from (borne_out(found, f"{words}, run {number}") for number, (*_, found) in enumerate(runs, 1))
