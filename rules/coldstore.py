@@ -42,6 +42,10 @@ HOT_ROOM = 32.2
 """°C (90 °F), USDA FSIS: above it one hour counts instead of two."""
 
 
+AWAKE = 7 * DAY
+"""So long out of the cold a winter is over, and its weeks are not those of the next (ms, ours)."""
+
+
 @dataclass(frozen=True, slots=True)
 class ColdStoreParams:
     """What is kept cold.
@@ -90,14 +94,28 @@ class ColdStore(Detector[ColdStoreParams]):
         goods: Estimated temperature of what lies in it, °C.
         above: Time above the limit in sum, ms.
         in_cold: Time in the cold in sum, ms (hibernation).
+        awake: Time out of the cold on end, ms: after ``AWAKE`` of it the next winter begins.
     """
 
-    __slots__ = ("_lag", "above", "below", "due", "filter", "goods", "in_cold", "last_at", "rules", "said")
+    __slots__ = (
+        "_lag",
+        "above",
+        "awake",
+        "below",
+        "due",
+        "filter",
+        "goods",
+        "in_cold",
+        "last_at",
+        "rules",
+        "said",
+    )
 
     def __init__(self, params: ColdStoreParams) -> None:
         """Begin with nothing summed."""
         super().__init__(params)
         self.above = 0
+        self.awake = 0
         self.below = 0
         self.due = 0
         self.filter: dict[str, object] = {}
@@ -236,6 +254,12 @@ class ColdStore(Detector[ColdStoreParams]):
         params = self.params
         if goods <= params.cold:
             self.in_cold += span
+            self.awake = 0
+        else:
+            self.awake += span
+            self.in_cold = self.in_cold if self.awake < AWAKE else 0
+            if self.in_cold == 0 and WEEKS in self.rules:
+                return self._clear(WEEKS)
         self._sum(span, above=goods > params.warmest)
         frost = self._turn(at, FROST, wrong=goods < params.coldest, over=goods > params.coldest + 0.5)
         if frost is not None:

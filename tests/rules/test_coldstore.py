@@ -89,6 +89,13 @@ class TestHibernation:
         assert said[0][1].rule == WAKING
         assert 29 <= said[0][0] <= 31
 
+    def test_the_next_winter_begins_anew(self):
+        """Twenty-one weeks are told and over a week after waking; ten of the next winter are not."""
+        cold = ColdStore(ColdStoreParams.of(Store.HIBERNATION, HOUR))
+        hours = [5.0] * (21 * 168) + [20.0] * (3 * 168) + [5.0] * (10 * 168)
+        said = [cold.see(hour * HOUR, value) for hour, value in enumerate(hours, 1)]
+        assert [one.wrong for one in said if one and one.rule == WEEKS] == [True, False]
+
     def test_weeks(self):
         """Twenty weeks in the cold are told once."""
         cold = ColdStore(ColdStoreParams(Store.HIBERNATION, cover=HOUR))
