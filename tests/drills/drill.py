@@ -64,10 +64,10 @@ def borne_out(found: Verdict, when: str = "", note: str = "") -> Measured:
     return Measured(f"{when}: {what}" if when else what, found.faults, 0, words, found)
 
 
-def drained(true: Callable[[], object], seconds: float = 20) -> None:
-    """Wait until all is on the card; what is not there in time is for the verdict to say."""
+def awaited(true: Callable[[], object], seconds: float = 20) -> None:
+    """Wait until something is so; what is not in time is for the figures to say."""
     with suppress(AssertionError):
-        until(true, "all is on the card", seconds)
+        until(true, "it is so", seconds)
 
 
 Play = Callable[[Path, bool], Iterator[Measured]]

@@ -23,7 +23,7 @@ from rules.reading import Quantity
 from sensors.payload import PayloadError, Pick, decode
 from sensors.sysfs import SourceError, read_number
 from sensors.topics import MqttSensor, Topics
-from tests.drills.drill import Drill, Measured, borne_out, drained
+from tests.drills.drill import Drill, Measured, awaited, borne_out
 from tests.drills.ingest import MANY, WIDE, verdict
 from tests.kit.broker import Broker, free_port, until
 from tests.kit.receivers import http_receiver
@@ -34,7 +34,7 @@ from tests.kit.watch import ROOT, Feeder, Layout, LiveWatch, missing
 
 SEEDS = (
     b'{"t": 28.5, "h": 80, "ts": 1795000000000, "n": 7}', b"28.5", b"true", b'"NaN"', b"[1,2,[3]]", b"",
-    b'{"t": {"v": [28.5]}}', "\ufeff28.5".encode("utf-16"), b'{"t":1e400}', b"[" * 300, b'{"t":' * 200,
+    b'{"t": {"v": [28.5]}}', "\ufeff28.5".encode("utf-16"), b'{"t":1e400}', b"[" * 3_000, b'{"t":' * 700,
     b'{"t": 28.5, "t": 1}', b"9" * 5000, b'{"t": "\\ud800"}', b"\x00\xff\xfe", b"-127", b"85.0", b"null",
 )  # fmt: skip
 
@@ -177,7 +177,7 @@ def _on_the_wire(folder: Path, dice: random.Random, count: int) -> Iterator[Meas
         watch.config.write_text(good)
         with Feeder(watch) as feeder:
             time.sleep(2)
-        drained(lambda: not missing(watch, feeder.acked), 20)
+        awaited(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(verdict(watch, feeder.acked), "good readings among the nonsense")
         kept = sum(watch.config.name in text for text in watch.log.splitlines() if "refused" in text)
         alive = watch.process is not None and watch.process.poll() is None
@@ -303,7 +303,7 @@ def page_attacked(folder: Path, full: bool) -> Iterator[Measured]:
         with watch.archive() as archive:
             yield Measured("orders by strangers", len(archive.orders()), 0)
         feeder.stop()
-        drained(lambda: not missing(watch, feeder.acked), 20)
+        awaited(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(verdict(watch, feeder.acked, phone))
 
 

@@ -20,7 +20,7 @@ from paho.mqtt.client import Client
 from daemon.logbook import Archive
 from rules.reading import MINUTE
 from tests.drills.card import Card, card
-from tests.drills.drill import Drill, Measured, borne_out, drained, tool
+from tests.drills.drill import Drill, Measured, awaited, borne_out, tool
 from tests.kit.broker import Broker, until
 from tests.kit.history import Acked, History, Verdict, judged
 from tests.kit.receivers import HttpReceiver, http_receiver
@@ -115,7 +115,7 @@ def killed(folder: Path, full: bool) -> Iterator[Measured]:
             watch.start(wait=kill % 3 != 0 or kill == kills - 1)
         feeder.celsius = 29.5
         feeder.stop()
-        drained(lambda: not missing(watch, feeder.acked), 40)
+        awaited(lambda: not missing(watch, feeder.acked), 40)
         yield borne_out(verdict(watch, feeder.acked, phone), note=f"{kills} kills")
         with watch.archive() as archive:
             yield Measured("damage found in the logbook", len(archive.verify()), 0)
@@ -154,7 +154,7 @@ def _started_again(watch: LiveWatch, mine: Card, acked: list[Acked]) -> float:
     begun = time.monotonic()
     watch.start()
     took = time.monotonic() - begun
-    drained(lambda: not _absent(mine, acked), 8)
+    awaited(lambda: not _absent(mine, acked), 8)
     return took
 
 
@@ -248,7 +248,7 @@ def burst(folder: Path, full: bool) -> Iterator[Measured]:
                 sent += published(watch, count // 2, count)
             watch.start(wait=part == 2)
         begun = time.monotonic()
-        drained(lambda: not missing(watch, sent), 60)
+        awaited(lambda: not missing(watch, sent), 60)
         took = time.monotonic() - begun
         yield borne_out(verdict(watch, sent))
         with watch.archive() as archive:
@@ -276,7 +276,7 @@ def shipped_broker(folder: Path, full: bool) -> Iterator[Measured]:
         broker.stop()
         broker.start()
         watch.start()
-        drained(lambda: not missing(watch, sent), 30)
+        awaited(lambda: not missing(watch, sent), 30)
         yield borne_out(verdict(watch, sent), "the broker ended, watch away")
         watch.stop()
         sent += published(watch, 1500, 2000, back=MINUTE)
@@ -289,9 +289,9 @@ def shipped_broker(folder: Path, full: bool) -> Iterator[Measured]:
         broker.start()
         watch.start()
         with Feeder(watch, pace=0.05) as again:
-            drained(lambda: not missing(watch, sent), 30)
+            awaited(lambda: not missing(watch, sent), 30)
             time.sleep(3)
-        drained(lambda: not missing(watch, again.acked), 30)
+        awaited(lambda: not missing(watch, again.acked), 30)
         lost = missing(watch, feeder.acked)
         sure = [one for one in feeder.acked if one[1] < gone - 1000 * (AUTOSAVE + 1)]
         kept = [one for one in feeder.acked if one not in lost]
@@ -345,7 +345,7 @@ def _back_after(watch: LiveWatch, seconds: float) -> tuple[float, float, list[Ac
     with Feeder(watch, pace=0.1) as feeder:
         until(lambda: len(watch.entries()) > before, "readings come again", 70)
         back = time.monotonic() - begun
-    drained(lambda: not missing(watch, feeder.acked), 20)
+    awaited(lambda: not missing(watch, feeder.acked), 20)
     return again, back, feeder.acked
 
 
@@ -380,7 +380,7 @@ def frozen_network(folder: Path, full: bool) -> Iterator[Measured]:
         sent = published(watch, 200)
         network_cut(watch, 45)
         sent += published(watch, 200, 1000)
-        drained(lambda: not missing(watch, sent), 40)
+        awaited(lambda: not missing(watch, sent), 40)
         yield borne_out(verdict(watch, sent), "after a cut of the network")
 
 

@@ -20,7 +20,7 @@ from daemon.logbook.schema import FILE
 from daemon.record import Batch, Kind
 from rules.reading import HOUR, SECOND, Quantity
 from tests.drills.card import card, run, small_card
-from tests.drills.drill import Drill, Measured, Skip, borne_out, drained, tool
+from tests.drills.drill import Drill, Measured, Skip, awaited, borne_out, tool
 from tests.drills.ingest import MANY, MEMORY, WIDE, borne, published, verdict
 from tests.kit.broker import Broker, until
 from tests.kit.history import Acked, Verdict
@@ -141,13 +141,13 @@ def _troubled(folder: Path, state: Path, trouble: _Trouble, words: str) -> Itera
         until(lambda: state.exists() and len(stored(state)) > 5, "readings are recorded", 30)
         begun = time.monotonic()
         trouble.begin()
-        until(told_of(phone, "cannot record"), "it is said", 90)
+        awaited(told_of(phone, "cannot record"), 90)
         said = time.monotonic() - begun
         feeder.celsius = 36.0
         due = time.monotonic()
-        until(lambda: urgent.got, "an alarm is told meanwhile", 30)
+        awaited(lambda: urgent.got, 30)
         alarm = time.monotonic() - due
-        marked = "Not recorded" in urgent.got[0].json["message"]
+        marked = bool(urgent.got) and "Not recorded" in urgent.got[0].json["message"]
         yield Measured(f'{words}: "cannot record" told after, s', said, 60)
         yield Measured(f"{words}: an alarm told meanwhile after, s", alarm, 6)
         yield Measured(f"{words}: that alert is not marked", float(not marked), 0)
@@ -161,7 +161,7 @@ def _troubled(folder: Path, state: Path, trouble: _Trouble, words: str) -> Itera
             until(lambda: _span_named(state), "the span is journaled", 20)
         else:
             trouble.end()
-            drained(lambda: not absent(state, feeder.acked), 40)
+            awaited(lambda: not absent(state, feeder.acked), 40)
         with Archive.open(state) as archive:
             lies = words == "read-only"
             yield borne_out(borne(archive, feeder.acked, phone, urgent, lies=lies), words)
@@ -225,7 +225,7 @@ def _injected(folder: Path) -> Iterator[Measured]:
             with Feeder(watch, pace=0.03) as feeder, _failing(watch, case, log):
                 until(lambda log=log: "INJECTED" in log.read_text(), "calls fail", 60)  # type: ignore[misc]
                 time.sleep(8)
-            drained(lambda w=watch, f=feeder: not missing(w, f.acked), 40)  # type: ignore[misc]
+            awaited(lambda w=watch, f=feeder: not missing(w, f.acked), 40)  # type: ignore[misc]
             note = f"{log.read_text().count('INJECTED')} injected"
             yield borne_out(verdict(watch, feeder.acked), case, note)
 
@@ -272,7 +272,7 @@ def _slow(folder: Path, milliseconds: int) -> Iterator[Measured]:
             feeder.celsius = 36.0
             until(lambda: phone.got, "an alarm is told", 30)
             arrived = time.time() - (time.monotonic() - phone.got[0].at)
-        drained(lambda: not missing(watch, feeder.acked), 40)
+        awaited(lambda: not missing(watch, feeder.acked), 40)
         yield borne_out(verdict(watch, feeder.acked, phone), f"{milliseconds} ms a commit")
         late = arrived - min(row.raised for row in watch.alarms("too warm")) / 1000
         yield Measured(f"{milliseconds} ms a commit: alarm due to the phone, s", late, 5)
@@ -302,7 +302,7 @@ def _frozen(folder: Path, seconds: int) -> Iterator[Measured]:
             until(lambda: urgent.got, "the alarm is told", 30)
             alarm = urgent.got[0].at - frozen
             feeder.celsius = 29.5
-        drained(lambda: not absent(state, feeder.acked), 40)
+        awaited(lambda: not absent(state, feeder.acked), 40)
         pings = [
             at for at, words in watch.ears.said if "WATCHDOG" in words and frozen < at < frozen + seconds
         ]
@@ -410,10 +410,13 @@ def copied(folder: Path, full: bool) -> Iterator[Measured]:
         copy.stdout.close()
     if copy.returncode:
         raise Skip("the copy could not be made")
+    damage = verify(made)
+    yield Measured("the copy is damaged", len(damage), 0, "; ".join(damage))
+    if damage:
+        return
     restore(made, folder / "fresh", 0, wall())
     until_ = BASE + 190 * HOUR
     different = _until(state, until_) != _until(folder / "fresh", until_)
-    yield Measured("the copy is damaged", len(verify(made)), 0)
     yield Measured("curves that differ after restoring elsewhere", float(different), 0)
     yield Measured("longest wait of a commit meanwhile, ms", max(waits) * 1000, 50, f"{len(waits)} commits")
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from daemon.chores import SILENT_MARK, STATE
 from daemon.record import Kind
 from rules.reading import HOUR, MINUTE, SECOND
-from tests.drills.drill import Drill, Measured, borne_out, drained
+from tests.drills.drill import Drill, Measured, awaited, borne_out
 from tests.drills.group import Group
 from tests.drills.ingest import MANY, MEMORY, published
 from tests.drills.ingest import verdict as outcome
@@ -106,7 +106,7 @@ def _one_alarm(folder: Path, crowd: int, before: tuple[str, ...]) -> tuple[float
         until(lambda: _delivered(watch), "the outcome is recorded")
         started = arrived - _courier_took()
         feeder.stop()
-        drained(lambda: not missing(watch, sent + feeder.acked), 30)
+        awaited(lambda: not missing(watch, sent + feeder.acked), 30)
         return max(started - raised, 0.0), arrived - raised, outcome(watch, sent + feeder.acked, phone)
 
 
@@ -224,7 +224,7 @@ def mute(folder: Path, full: bool) -> Iterator[Measured]:
         until(lambda: len(watch.entries()) > 3, "readings are recorded", 25)
         feeder.celsius = 36.0
         until(lambda: good.got and all(one.got for one in bad.values()), "all three are asked", 20)
-        until(lambda: _refused(watch) == {"mute", "drip"}, "the attempts are given up", 40)
+        until(lambda: _refused(watch) == {"mute", "drip"}, "the attempts are given up", 90)
         now = time.monotonic()
         for mode, one in bad.items():
             words = "mute" if mode is Mode.MUTE else "dripping"
@@ -238,7 +238,7 @@ def mute(folder: Path, full: bool) -> Iterator[Measured]:
         lag = max(b - a for a, b in pairwise(nows)) / 1000
         yield Measured("longest between recorded rounds meanwhile, s", lag, 2)
         feeder.stop()
-        drained(lambda: not missing(watch, feeder.acked), 20)
+        awaited(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(outcome(watch, feeder.acked, good))
 
 

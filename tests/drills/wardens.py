@@ -13,7 +13,7 @@ from pathlib import Path
 
 from daemon.record import Kind
 from tests.bench.memory import resident
-from tests.drills.drill import Drill, Measured, Skip, borne_out, drained, tool
+from tests.drills.drill import Drill, Measured, Skip, awaited, borne_out, tool
 from tests.drills.group import Group
 from tests.drills.hostile import page_of
 from tests.drills.ingest import MANY, WIDE, verdict
@@ -51,7 +51,7 @@ def hangs(folder: Path, full: bool) -> Iterator[Measured]:
         ready = time.monotonic() - begun
         time.sleep(3)
         feeder.stop()
-        drained(lambda: not missing(watch, feeder.acked), 20)
+        awaited(lambda: not missing(watch, feeder.acked), 20)
         yield borne_out(verdict(watch, feeder.acked))
         pings = [at for at, words in watch.ears.said if "WATCHDOG" in words and at > begun]
         with watch.archive() as archive:
@@ -209,7 +209,7 @@ def small_board(folder: Path, full: bool) -> Iterator[Measured]:
                 alive = watch.process.poll() is None
                 memory = resident(watch.process.pid)
                 feeder.stop()
-                drained(lambda: not missing(watch, feeder.acked), 60)
+                awaited(lambda: not missing(watch, feeder.acked), 60)
                 found = verdict(watch, feeder.acked, phone)
     finally:
         group.end()
