@@ -246,7 +246,15 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
         yield from _spot_lines(entry, unit)
     if not place.spots:
         yield "  no range: recorded, not judged"
-    held = (f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in _holds(place))
+    said = {
+        "slow": f"safe on the {'cool' if place.table.store is None else 'warm'} side",
+        "returning": "anew while it comes back, up to",
+    }
+    held = (
+        f"{said.get(name, name)} {say_duration(hold.value)} ({hold.origin.value})"
+        for name, hold in _holds(place)
+        if (name != "slow" or hold != place.hold_safe) and (name != "returning" or hold.value)
+    )
     yield "  hold: " + ", ".join(held)
     humid = (("ideal", place.humid_ideal), ("safe", place.humid_safe))
     if any(entry.quantity is Quantity.HUMIDITY for entry in place.spots):
