@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.drills.__main__ import DRILLS, Sums, main, played
+from tests.drills.__main__ import DRILLS, Sums, main, played, settled
 from tests.drills.breaking import BREAKS, ROOT
 from tests.drills.drill import Drill, Measured, Skip
 from tests.kit.history import _numbers
@@ -72,3 +72,22 @@ def test_the_checker_reads_numbers_of_alarms_only() -> None:
     """How many more there are is no alarm's number."""
     assert _numbers("explains: box-3 and 4 more (alarms 1001, 1002 and 2 more).") == [1001, 1002]
     assert _numbers("Alarm 7, high priority; alarms 12, 13 and 14") == [7, 12, 13, 14]
+
+
+@pytest.mark.parametrize(
+    ("what", "plays", "holds"),
+    [("told after, s", 2, True), ("waited, ms", 2, True), ("readings lost", 1, False)],
+    ids=["seconds", "milliseconds", "a loss"],
+)
+def test_only_times_are_played_once_more(what: str, plays: int, *, holds: bool) -> None:
+    """A machine that was busy for a moment is no fault of the watch; a loss is, the first time."""
+    figures = iter([9.0, 1.0])
+    count: list[float] = []
+
+    def once(_folder: Path, _full: bool) -> Iterator[Measured]:
+        count.append(next(figures))
+        yield Measured(what, count[-1], 3)
+
+    found = settled(Drill(99, "made up", once), Sums(), full=False)
+    assert len(count) == plays
+    assert [one.holds for one in found] == [holds]
