@@ -104,13 +104,13 @@ def killed(folder: Path, full: bool) -> Iterator[Measured]:
         http_receiver() as phone,
         Broker(folder / "b", extra=MANY) as broker,
         LiveWatch(
-            folder / "w", replace(WIDE, hold="2 s", contacts={"phone": phone.reach()}), broker
+            folder / "w", replace(WIDE, hold="2 s", commit="5 s", contacts={"phone": phone.reach()}), broker
         ) as watch,
         Feeder(watch, pace=0.03) as feeder,
     ):
         for kill in range(kills):
             feeder.celsius = 36.0 if kill % 3 == 1 else 29.5
-            time.sleep(dice.uniform(0.05, 1.2 if full else 0.7))
+            time.sleep(dice.uniform(1.2, 3.5) if kill % 4 == 2 else dice.uniform(0.05, 0.7))
             watch.kill()
             watch.start(wait=kill % 3 != 0 or kill == kills - 1)
         feeder.celsius = 29.5
