@@ -14,13 +14,14 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NoReturn
 
 from tests.drills import hostile, ingest, judging, keeping, telling, wardens
+from tests.drills.beside import BESIDE, MEANWHILE, beside
 from tests.drills.drill import Drill, Figure, Measured, Skip
 from tests.drills.sweeping import adopt, running, swept
 
@@ -68,6 +69,13 @@ class Sums:
             self.alerts += one.verdict.alerts
             self.unsaid += len(one.verdict.lost_alerts)
 
+    def take(self, counts: tuple[int, ...], left: Sequence[Figure]) -> None:
+        """Add what others counted, and what they left behind."""
+        readings, lost, alerts, unsaid = counts
+        self.readings, self.lost = self.readings + readings, self.lost + lost
+        self.alerts, self.unsaid = self.alerts + alerts, self.unsaid + unsaid
+        self.left += [one.scenario for one in left for _ in range(int(one.figure or 0))]
+
     def figures(self) -> tuple[Figure, ...]:
         """Give the sums as figures."""
         found = {
@@ -82,14 +90,17 @@ class Sums:
         return f"{readings}; alerts: {self.alerts:,}, lost {self.unsaid}"
 
 
-def played(drill: Drill, sums: Sums, *, full: bool) -> Iterator[Figure]:
-    """Play one drill and give its figures; one that cannot be played gives a skip."""
+def played(drill: Drill, sums: Sums, *, full: bool, spared: int = 0) -> Iterator[Figure]:
+    """Play one drill and give its figures; one that cannot be played gives a skip.
+
+    ``spared``: a child that plays other drills.
+    """
     name = f"{drill.number} {drill.name}"
     if not (full or drill.fast):
         yield Figure(name, None, 0, None, "only in the full tier")
         return
     with tempfile.TemporaryDirectory(prefix=f"drill-{drill.number}-") as folder, _quiet(Path(folder)) as said:
-        before = running()
+        before = running(spared)
         try:
             drill.needs()
             with closing(drill.play(Path(folder), full)) as measured:
@@ -109,25 +120,25 @@ def played(drill: Drill, sums: Sums, *, full: bool) -> Iterator[Figure]:
             )
             yield Figure(f"{name}: did not get to its end", 1, 0, holds=False)
         finally:
-            left = swept(Path(folder), before)
+            left = swept(Path(folder), before, spared)
             for words in left:
                 print(f"    left behind: {words}", flush=True)
             sums.left += left
 
 
-def settled(drill: Drill, sums: Sums, *, full: bool) -> tuple[Figure, ...]:
+def settled(drill: Drill, sums: Sums, *, full: bool, spared: int = 0) -> tuple[Figure, ...]:
     """Play one drill, print its figures; once more where nothing but times was beyond its bound."""
-    figures = _printed(drill, sums, full=full)
+    figures = _printed(drill, sums, full=full, spared=spared)
     broken = [one for one in figures if one.holds is False]
     if not broken or not all(one.scenario.endswith((", s", ", ms")) for one in broken):
         return figures
     print("    only times were beyond their bounds; played once more", flush=True)
-    return _printed(drill, sums, full=full)
+    return _printed(drill, sums, full=full, spared=spared)
 
 
-def _printed(drill: Drill, sums: Sums, *, full: bool) -> tuple[Figure, ...]:
+def _printed(drill: Drill, sums: Sums, *, full: bool, spared: int) -> tuple[Figure, ...]:
     found = []
-    with closing(played(drill, sums, full=full)) as figures:
+    with closing(played(drill, sums, full=full, spared=spared)) as figures:
         for figure in figures:
             found.append(figure)
             print(line(figure), flush=True)
@@ -180,21 +191,46 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = _given(arguments)
     logging.getLogger().addHandler(logging.NullHandler())
     print(f"{'scenario':<100}{'figure':>10}{'bound':>10}")
-    found: list[Figure] = []
     sums = Sums()
     begun = time.monotonic()
-    for drill in DRILLS:
-        if given.only and drill.number not in given.only:
-            continue
-        started = time.monotonic()
-        found += settled(drill, sums, full=given.full)
-        print(f"    drill {drill.number} took {time.monotonic() - started:.0f} s", flush=True)
+    if given.full or given.only:
+        chosen = [one for one in DRILLS if not given.only or one.number in given.only]
+        found = _one_by_one(chosen, sums, full=given.full)
+    else:
+        found = _fast(sums)
     found += sums.figures()
     print("\n".join(line(one) for one in sums.figures()))
     file = given.file or given.named
     if file is not None:
         file.write_text(json.dumps([one.as_json() for one in found], indent=2) + "\n")
     return _summed(found, sums, time.monotonic() - begun)
+
+
+def _one_by_one(drills: Iterable[Drill], sums: Sums, *, full: bool, spared: int = 0) -> list[Figure]:
+    """Play some drills, one after the other."""
+    found: list[Figure] = []
+    for drill in drills:
+        started = time.monotonic()
+        found += settled(drill, sums, full=full, spared=spared)
+        print(f"    drill {drill.number} took {time.monotonic() - started:.0f} s", flush=True)
+    return found
+
+
+def _fast(sums: Sums) -> list[Figure]:
+    """Play the fast tier: at first two drills at a time."""
+    first = [one for one in DRILLS if one.number in MEANWHILE]
+    rest = [one for one in DRILLS if one.number not in (*MEANWHILE, *BESIDE)]
+    with beside() as others:
+        found = _one_by_one(first, sums, full=False, spared=others.process.pid)
+        try:
+            lines, theirs, counts = others.came()
+        except RuntimeError as broken:
+            lines, counts = [str(broken)], (0, 0, 0, 0)
+            theirs = [Figure(f"{BESIDE}: did not get to their end", 1, 0, holds=False)]
+    print("\n".join(lines), flush=True)
+    sums.take(counts, [one for one in theirs if "left behind" in one.scenario])
+    found += [one for one in theirs if not one.scenario.startswith(ALL)]
+    return found + _one_by_one(rest, sums, full=False)
 
 
 def _summed(found: Sequence[Figure], sums: Sums, seconds: float) -> int:

@@ -26,25 +26,26 @@ def adopt() -> None:
         ctypes.CDLL(None).prctl(SUBREAPER, 1, 0, 0, 0)
 
 
-def running() -> frozenset[int]:
-    """Give the descendants of this process that run."""
-    return frozenset(one for one in _below(os.getpid()) if _words(one))
+def running(spared: int = 0) -> frozenset[int]:
+    """Give the descendants of this process that run, without one child and its own."""
+    return frozenset(one for one in _below(os.getpid(), spared) if _words(one))
 
 
-def swept(folder: Path, before: frozenset[int]) -> list[str]:
+def swept(folder: Path, before: frozenset[int], spared: int = 0) -> list[str]:
     """Take away what is left of the drill of a folder; say what it was.
 
     Args:
         folder: The drill's own.
         before: What ran before the drill began.
+        spared: A child that plays other drills; 0: none.
     """
-    return [*_processes(before), *_mounts(folder), *_devices(folder), *_groups()]
+    return [*_processes(before, spared), *_mounts(folder), *_devices(folder), *_groups()]
 
 
-def _processes(before: frozenset[int]) -> Iterator[str]:
+def _processes(before: frozenset[int], spared: int) -> Iterator[str]:
     """End what still runs below this process; one that is just ending has two seconds."""
     ends = time.monotonic() + 2
-    while (left := running() - before) and time.monotonic() < ends:
+    while (left := running(spared) - before) and time.monotonic() < ends:
         time.sleep(0.05)
     for number in left:
         yield f"process {number}: {_words(number)}"
@@ -52,13 +53,14 @@ def _processes(before: frozenset[int]) -> Iterator[str]:
             os.kill(number, signal.SIGKILL)
 
 
-def _below(number: int) -> Iterator[int]:
-    """Give the descendants of a process."""
+def _below(number: int, spared: int) -> Iterator[int]:
+    """Give the descendants of a process, without one and its own."""
     for task in Path(f"/proc/{number}/task").glob("*/children"):
         with suppress(OSError):
             for child in map(int, task.read_text().split()):
-                yield child
-                yield from _below(child)
+                if child != spared:
+                    yield child
+                    yield from _below(child, spared)
 
 
 def _words(number: int) -> str:

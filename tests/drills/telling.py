@@ -43,7 +43,7 @@ def verdict(hand: Handled, *receivers: HttpReceiver) -> Verdict:
 # -- 8 -----------------------------------------------------------------------------------
 
 
-_RUNS = {False: (1, 3), True: (8, 15)}
+_RUNS = {False: (1, 3), True: (6, 15)}
 """By tier: so many alarms under a burst or on a slow processor, and at rest."""
 
 
