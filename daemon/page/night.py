@@ -359,7 +359,7 @@ def _afterwards(pen: Pen, alarm: AlarmRow | None, subject: Subject, drawing: Cur
     if found is None:
         return "No readings."
     low, high, _ = (pen.speaker.value(subject.quantity, value) for value in found)
-    return f"Left ideal: between {low} and {high}."
+    return f"Left its range: between {low} and {high}."
 
 
 def all_lines(found: Sheet) -> Iterable[Line]:
