@@ -6,6 +6,7 @@ import os
 import time
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
+from enum import Enum, auto
 from pathlib import Path
 
 from daemon.cli import FOUND, OK, UNAVAILABLE, Plain
@@ -20,6 +21,17 @@ from daemon.logbook.verifying import BROKEN
 from daemon.record import Json
 from daemon.settings import Loaded, load
 from daemon.standing import speaker
+
+
+class _File(Enum):
+    """How far the logbook itself can be trusted."""
+
+    READABLE = auto()
+    """Only what was named is in doubt."""
+    BROKEN = auto()
+    """It is no logbook, or cannot be read as a whole."""
+    GONE = auto()
+    """It is not there, or empty."""
 
 
 def backup(given: argparse.Namespace) -> int:
@@ -57,11 +69,11 @@ def _verify(given: argparse.Namespace, loaded: Loaded, targets: tuple[Path, ...]
     names, folder = _names(loaded), data_folder(loaded)
     made = sorted((one for target in targets for one in copies.listed(target)), key=lambda one: -one.made)
     loose = [path for target in targets for path in copies.unlisted(target)]
-    logbook = _damage(folder, names, copied=bool(made))
+    state, logbook = _damage(folder, names, copied=bool(made))
     found = {str(one.path): copies.verify(one.path, names=names) for one in made}
     found |= {str(path): copies.verify(path, names=names) for path in loose}
     good = next((one for one in made if not found[str(one.path)]), None)
-    advice = tuple(_advice(given.room, logbook, found, good))
+    advice = tuple(_advice(given.room, state if logbook else None, found, good))
     found = {"logbook": logbook} | found
     bad = any(found.values())
     if given.json:
@@ -80,60 +92,56 @@ def _names(loaded: Loaded) -> Names:
     return Names(speaker(loaded.model, 0, 0), places)
 
 
-def _damage(folder: Path, names: Names, *, copied: bool) -> list[str]:
+def _damage(folder: Path, names: Names, *, copied: bool) -> tuple[_File, list[str]]:
+    """Say what is wrong with the logbook, and what that makes of the file."""
     try:
         with Archive.open(folder) as archive:
-            return archive.verify(names)
+            found = archive.verify(names)
     except LogbookDamaged as error:
-        return [str(error)]
+        return _File.BROKEN, [str(error)]
     except NoLogbook as error:
         if not copied:
             raise
-        return [EMPTY if (folder / FILE).exists() else str(error)]
+        return _File.GONE, [EMPTY if (folder / FILE).exists() else str(error)]
+    broken = any(words.startswith(BROKEN) for words in found)
+    return _File.BROKEN if broken else _File.READABLE, found
 
 
 def _advice(
-    room: Path, logbook: list[str], found: Mapping[str, list[str]], good: copies.Backup | None
+    room: Path, logbook: _File | None, found: Mapping[str, list[str]], good: copies.Backup | None
 ) -> Iterator[str]:
-    """Say what a keeper can do about what was found."""
-    if logbook and good is not None:
+    """Say what a keeper can do about what was found; ``logbook`` is None where it is whole."""
+    if logbook is not None and good is not None:
         made = datetime.fromtimestamp(good.made / 1000, UTC)
-        yield f"What to do: {_state(logbook)}"
+        yield f"What to do: {_BESIDE_A_COPY[logbook]}"
         yield f"The copy of {made:%Y-%m-%d %H:%M} UTC is whole. To go back to it by hand:"
         yield "    systemctl stop ovigil"
         yield f"    ovigil backup {room} --restore {good.path}"
         yield "What came after that copy is missing then; the logbook of now is kept beside it as damaged-…"
-    elif logbook:
-        yield f"What to do: {_STANDS if _readable(logbook) else _BROKEN}."
+    elif logbook is not None:
+        yield f"What to do: {_ALONE[logbook]}"
         yield "There is no whole copy to go back to: first keep the data folder, as it is, on another device."
     if any(found.values()):
         yield "A copy that is damaged is never put back. Put it aside, make a new one and verify again:"
         yield f"    ovigil backup {room}"
-    if logbook or any(found.values()):
+    if logbook is not None or any(found.values()):
         yield "A card or stick on which this happens twice is dying: replace it."
     elif not found:
         yield f"There is no copy yet; this makes one: ovigil backup {room}"
 
 
-_STANDS = "what is not named above is as it was recorded, and the watch goes on"
-_GONE = "there is no logbook"
-_BROKEN = "the logbook cannot be read as a whole"
-_STARTS = (
-    "at its next start (systemctl restart ovigil) the watch sets it aside and goes on from the newest whole"
-    " copy by itself"
-)
-
-
-def _state(logbook: list[str]) -> str:
-    if _readable(logbook):
-        return f"{_STANDS}."
-    gone = any(words.startswith(_GONE) for words in logbook)
-    return "put the copy back." if gone else f"{_BROKEN}; {_STARTS}."
-
-
-def _readable(logbook: list[str]) -> bool:
-    """Tell whether the file itself is sound, so that only what was named is in doubt."""
-    return not any(words.startswith((BROKEN, "the logbook ", _GONE)) for words in logbook)
+_STANDS = "what is not named above is as it was recorded, and the watch goes on."
+_BESIDE_A_COPY = {
+    _File.READABLE: _STANDS,
+    _File.BROKEN: "the logbook cannot be read as a whole; at its next start (systemctl restart ovigil) the"
+    " watch sets it aside and goes on from the newest whole copy by itself.",
+    _File.GONE: "put the copy back.",
+}
+_ALONE = {
+    _File.READABLE: _STANDS,
+    _File.BROKEN: "the logbook cannot be read as a whole.",
+    _File.GONE: "there is nothing to read; the copies that were made are damaged too.",
+}
 
 
 def _restore(given: argparse.Namespace, folder: Path) -> int:

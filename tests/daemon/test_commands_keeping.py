@@ -104,8 +104,13 @@ class TestBackup:
             ("UPDATE pages SET total = total + 1", "temperature of shelf (sensor box-00)", "goes on"),
             ("DELETE FROM journal WHERE row = 1", "the journal from its beginning", "goes on"),
             ("", "the logbook is damaged", "sets it aside and goes on from the newest whole copy"),
+            (
+                "PRAGMA application_id = 7",
+                "is not a logbook",
+                "sets it aside and goes on from the newest whole copy",
+            ),
         ],
-        ids=["pages", "journal", "cut off"],
+        ids=["pages", "journal", "cut off", "foreign"],
     )
     def test_damage_is_told_with_what_to_do(
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str], statement: str, said: str, todo: str
