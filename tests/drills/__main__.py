@@ -14,14 +14,14 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import NoReturn
 
 from tests.drills import hostile, ingest, judging, keeping, telling, wardens
-from tests.drills.beside import BESIDE, MEANWHILE, beside
+from tests.drills.beside import BESIDE, MEANWHILE, beside, leave
 from tests.drills.drill import Drill, Figure, Measured, Skip
 from tests.drills.sweeping import adopt, running, swept
 
@@ -52,14 +52,14 @@ class Sums:
         lost: Those of them that were neither stored nor listed.
         alerts: Alarms of which somebody was to be told.
         unsaid: Those of them of which nobody was, and nothing waits.
-        left: What drills left behind.
+        left: Processes, mounts and devices that drills left behind.
     """
 
     readings: int = 0
     lost: int = 0
     alerts: int = 0
     unsaid: int = 0
-    left: list[str] = field(default_factory=list)
+    left: int = 0
 
     def add(self, one: Measured) -> None:
         """Add a verdict, where it is one."""
@@ -69,19 +69,17 @@ class Sums:
             self.alerts += one.verdict.alerts
             self.unsaid += len(one.verdict.lost_alerts)
 
-    def take(self, counts: tuple[int, ...], left: Sequence[Figure]) -> None:
-        """Add what others counted, and what they left behind."""
-        readings, lost, alerts, unsaid = counts
-        self.readings, self.lost = self.readings + readings, self.lost + lost
-        self.alerts, self.unsaid = self.alerts + alerts, self.unsaid + unsaid
-        self.left += [one.scenario for one in left for _ in range(int(one.figure or 0))]
+    def take(self, counts: Mapping[str, int]) -> None:
+        """Add what others counted."""
+        for name, count in counts.items():
+            setattr(self, name, getattr(self, name) + count)
 
     def figures(self) -> tuple[Figure, ...]:
         """Give the sums as figures."""
         found = {
             "acknowledged readings lost": self.lost,
             "alerts lost": self.unsaid,
-            "processes, mounts, devices left behind": len(self.left),
+            "processes, mounts, devices left behind": self.left,
         }
         return tuple(Figure(f"{ALL}: {words}", count, 0, count == 0) for words, count in found.items())
 
@@ -123,7 +121,7 @@ def played(drill: Drill, sums: Sums, *, full: bool, spared: int = 0) -> Iterator
             left = swept(Path(folder), before, spared)
             for words in left:
                 print(f"    left behind: {words}", flush=True)
-            sums.left += left
+            sums.left += len(left)
 
 
 def settled(drill: Drill, sums: Sums, *, full: bool, spared: int = 0) -> tuple[Figure, ...]:
@@ -173,6 +171,7 @@ def _given(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE.json")
     parser.add_argument("--full", action="store_true", help="the full tier: half an hour, needs root")
     parser.add_argument("--json", dest="named", type=Path, metavar="FILE.json", help="the same as FILE.json")
+    parser.add_argument("--beside", type=Path, metavar="FOLDER", help=argparse.SUPPRESS)
     parser.add_argument(
         "--only", action="append", type=int, metavar="N", help="only this scenario (repeatable)"
     )
@@ -190,12 +189,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Play, print, write."""
     given = _given(arguments)
     logging.getLogger().addHandler(logging.NullHandler())
-    print(f"{'scenario':<100}{'figure':>10}{'bound':>10}")
     sums = Sums()
+    if given.beside is not None:
+        leave(given.beside, _one_by_one(_chosen(BESIDE), sums, full=False), asdict(sums))
+        return 0
+    print(f"{'scenario':<100}{'figure':>10}{'bound':>10}")
     begun = time.monotonic()
     if given.full or given.only:
-        chosen = [one for one in DRILLS if not given.only or one.number in given.only]
-        found = _one_by_one(chosen, sums, full=given.full)
+        found = _one_by_one(_chosen(given.only) if given.only else DRILLS, sums, full=given.full)
     else:
         found = _fast(sums)
     found += sums.figures()
@@ -218,19 +219,17 @@ def _one_by_one(drills: Iterable[Drill], sums: Sums, *, full: bool, spared: int 
 
 def _fast(sums: Sums) -> list[Figure]:
     """Play the fast tier: at first two drills at a time."""
-    first = [one for one in DRILLS if one.number in MEANWHILE]
-    rest = [one for one in DRILLS if one.number not in (*MEANWHILE, *BESIDE)]
     with beside() as others:
-        found = _one_by_one(first, sums, full=False, spared=others.process.pid)
-        try:
-            lines, theirs, counts = others.came()
-        except RuntimeError as broken:
-            lines, counts = [str(broken)], (0, 0, 0, 0)
-            theirs = [Figure(f"{BESIDE}: did not get to their end", 1, 0, holds=False)]
-    print("\n".join(lines), flush=True)
-    sums.take(counts, [one for one in theirs if "left behind" in one.scenario])
-    found += [one for one in theirs if not one.scenario.startswith(ALL)]
-    return found + _one_by_one(rest, sums, full=False)
+        found = _one_by_one(_chosen(MEANWHILE), sums, full=False, spared=others.process.pid)
+        came = others.came()
+    print(came.said, end="", flush=True)
+    sums.take(came.sums)
+    rest = [one for one in DRILLS if one.number not in (*MEANWHILE, *BESIDE)]
+    return [*found, *came.figures, *_one_by_one(rest, sums, full=False)]
+
+
+def _chosen(numbers: Container[int]) -> list[Drill]:
+    return [one for one in DRILLS if one.number in numbers]
 
 
 def _summed(found: Sequence[Figure], sums: Sums, seconds: float) -> int:
