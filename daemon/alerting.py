@@ -26,6 +26,12 @@ TEXT = 3_000
 REPORT = "report"
 """``Alert.tone`` of morning report, "all is well" and "was away"."""
 
+AWAY_WORDS = ": nobody watched "
+"""In the title of a report on a span without watch, after the room's name."""
+
+DAMAGED_WORDS = ": the logbook was damaged"
+"""In the title of a report on a logbook that was found damaged."""
+
 TEST = "test"
 """``Alert.tone`` of a test alert."""
 
@@ -151,13 +157,18 @@ def away_title(room: str, since: int, until: int, speaker: Speaker) -> str:
     """Name a span without watch: "Cellar: nobody watched 02:10 to 04:35 (2 h 25 min)"."""
     span = lasting(until - since)
     if speaker.offset is None:
-        return f"{room}: nobody watched for {span}"
-    return f"{room}: nobody watched {speaker.when(since)} to {speaker.when(until)} ({span})"
+        return f"{room}{AWAY_WORDS}for {span}"
+    return f"{room}{AWAY_WORDS}{speaker.when(since)} to {speaker.when(until)} ({span})"
 
 
 def damaged_title(room: str) -> str:
     """Name a logbook that was found damaged at a start."""
-    return f"{room}: the logbook was damaged"
+    return f"{room}{DAMAGED_WORDS}"
+
+
+def of_morning(report: Alert) -> bool:
+    """Tell whether a report is a morning's, and not one on an absence or a damaged logbook."""
+    return AWAY_WORDS not in report.title and DAMAGED_WORDS not in report.title
 
 
 def trial_alert(contact: str, room: str, *, now: int, speaker: Speaker) -> Alert:

@@ -18,7 +18,6 @@ from daemon.effective import (
     EffectiveSensor,
     EffectiveSpot,
     Overrides,
-    Setting,
     provenance,
 )
 from daemon.secrets import Secrets
@@ -26,6 +25,7 @@ from daemon.settings import Loaded
 from daemon.settings_keys import written
 from daemon.settings_model import RoomFile
 from daemon.units import say_difference, say_duration, say_temperature
+from rules.plan import slow_side
 from rules.reading import Quantity
 from rules.species import Bound, Origin, SourcedRange, SourcedSpan
 
@@ -213,9 +213,9 @@ def _place_facts(place: Effective, unit: str) -> Iterator[tuple[str, str]]:
     yield "stage", str(place.stage or "none")
     yield "in use", "yes" if place.in_use else "no"
     yield "day", str(place.table.day or "the room's")
-    for name, hold in _holds(place):
+    for name, hold in place.holds.items():
         yield f"hold {name}", say_duration(hold.value)
-    for name, hold in (("ideal", place.humid_ideal), ("safe", place.humid_safe)):
+    for name, hold in place.humid_holds.items():
         yield f"hold of humidity {name}", say_duration(hold.value)
     yield "settle", say_duration(place.table.settle)
     yield "settling", say_duration(place.table.settling)
@@ -247,18 +247,19 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
     if not place.spots:
         yield "  no range: recorded, not judged"
     said = {
-        "slow": f"safe on the {'cool' if place.table.store is None else 'warm'} side",
+        "slow": f"safe on the {'cool' if slow_side(place.table.store) < 0 else 'warm'} side",
         "returning": "anew while it comes back, up to",
     }
     held = (
         f"{said.get(name, name)} {say_duration(hold.value)} ({hold.origin.value})"
-        for name, hold in _holds(place)
+        for name, hold in place.holds.items()
         if (name != "slow" or hold != place.hold_safe) and (name != "returning" or hold.value)
     )
     yield "  hold: " + ", ".join(held)
-    humid = (("ideal", place.humid_ideal), ("safe", place.humid_safe))
     if any(entry.quantity is Quantity.HUMIDITY for entry in place.spots):
-        words = ", ".join(f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in humid)
+        words = ", ".join(
+            f"{n} {say_duration(h.value)} ({h.origin.value})" for n, h in place.humid_holds.items()
+        )
         yield f"  hold of humidity: {words}"
     yield (f"  settle {say_duration(place.table.settle)} after day or night begins, "
            f"settling {say_duration(place.table.settling)} when new")  # fmt: skip
@@ -267,17 +268,6 @@ def _place_lines(place: Effective, unit: str) -> Iterator[str]:
         yield f"  an egg follows the air with a lag of {round(lag.value / 60_000)} min ({lag.origin.value})"
     for sensor in place.sensors:
         yield _sensor_line(sensor, unit)
-
-
-def _holds(place: Effective) -> tuple[tuple[str, Setting], ...]:
-    """Give the holds of a place by their names in the config."""
-    return (
-        ("ideal", place.hold_ideal),
-        ("safe", place.hold_safe),
-        ("slow", place.hold_slow),
-        ("off", place.hold_off),
-        ("returning", place.returning),
-    )
 
 
 def _headline(place: Effective) -> str:

@@ -107,9 +107,7 @@ class CheckAnswer(Answer):
 
 def place_answer(place: Effective) -> PlaceAnswer:
     """Turn one place into its answer."""
-    holds = {"ideal": place.hold_ideal, "safe": place.hold_safe, "off": place.hold_off}
-    holds |= {"slow": place.hold_slow, "returning": place.returning}
-    holds |= {"ideal of humidity": place.humid_ideal, "safe of humidity": place.humid_safe}
+    holds = place.holds | {f"{name} of humidity": hold for name, hold in place.humid_holds.items()}
     return PlaceAnswer(
         place=place.place,
         kind=place.kind.value,

@@ -10,9 +10,8 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TypeAlias
 
-from daemon.commands.clutch_parser import add_clutch
+from daemon.commands.clutch_parser import Commands, add_clutch
 from daemon.commands.import_parser import add_form
 from daemon.commands.keeping_parser import add_beginning, add_keeping
 from daemon.commands.tuning_parser import add_tuning
@@ -92,9 +91,6 @@ def build_parser() -> argparse.ArgumentParser:
     for add in (add_beginning, _watching, _looking, add_tuning, _ordering, add_clutch, _filing, add_keeping):
         add(commands)
     return parser
-
-
-Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # noqa: SLF001 - it has no public name
 
 
 def _command(commands: Commands, name: str, handler: str, words: str) -> argparse.ArgumentParser:

@@ -165,6 +165,22 @@ class Effective:
     hatching: bool = False
     settling: bool = False
 
+    @property
+    def holds(self) -> dict[str, Setting]:
+        """Its holds by their names in the config."""
+        return {
+            "ideal": self.hold_ideal,
+            "safe": self.hold_safe,
+            "slow": self.hold_slow,
+            "off": self.hold_off,
+            "returning": self.returning,
+        }
+
+    @property
+    def humid_holds(self) -> dict[str, Setting]:
+        """Those of humidity, where they are others."""
+        return {"ideal": self.humid_ideal, "safe": self.humid_safe}
+
 
 def provenance(model: RoomFile, overrides: Overrides | None = None) -> tuple[Effective, ...]:
     """Say what is in force at every place and where each number comes from."""

@@ -2,16 +2,10 @@
 
 from dataclasses import dataclass, field
 
-from daemon.alerting import REPORT, TEST
+from daemon.alerting import AWAY_WORDS, REPORT, TEST, of_morning
 from daemon.logbook import Archive
 from daemon.record import Entered, Entry, Kind
 from rules.reading import DAY, HOUR
-
-AWAY_WORDS = ": nobody watched "
-"""What the title of a report on a span away holds, see ``alerting.away_title``."""
-
-DAMAGED_WORDS = ": the logbook was damaged"
-"""What the title of a report on a damaged logbook holds, see ``alerting.damaged_title``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +55,7 @@ def history_of(archive: Archive, started: int, away: int | None, *, longest: int
         starts[0].now if starts else started,
         _last(archive, Kind.BACKUP),
         _last(archive, Kind.TEST),
-        {
-            alert.contact: alert.now
-            for alert in reports
-            if AWAY_WORDS not in alert.title and DAMAGED_WORDS not in alert.title
-        },
+        {alert.contact: alert.now for alert in reports if of_morning(alert)},
         None if told else away,
         tuple(archive.latest().values()),
         _restored(archive),

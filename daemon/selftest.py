@@ -120,18 +120,29 @@ def try_contacts(
     parcels = [_trial(name, address, room, speaker) for name, address in reach.items()]
     if not parcels:
         return (Finding("contacts", holds=False, words="none in the config: nobody would be told"),)
+    results = _carried(parcels, boottime, deadline)
+    return tuple(
+        Finding(f"contact {name}", found.outcome is Outcome.ACCEPTED, _said(found), found.outcome.value)
+        for name, found in results.items()
+    )
+
+
+def _carried(parcels: Sequence[Parcel], boottime: Boottime, deadline: float) -> dict[str, Result]:
+    """Let a courier carry parcels, and wait for it; give what came of each, in their order."""
     errand = Errand(parcels, boottime, deadline)
-    results = {result.id: result for result in errand.poll()}
+    came = {result.id: result for result in errand.poll()}
     while not errand.ended:
         time.sleep(0.02)
-        results |= {result.id: result for result in errand.poll()}
-    findings = []
-    for name in reach:
-        outcome = results[name].outcome if name in results else Outcome.ANSWER_LOST
-        words = results[name].words if name in results else "the courier ended without an answer"
-        said = f"{outcome.value}{f' ({words})' if words else ''}"
-        findings.append(Finding(f"contact {name}", outcome is Outcome.ACCEPTED, said, outcome.value))
-    return tuple(findings)
+        came |= {result.id: result for result in errand.poll()}
+    lost = {one.id: Result(one.id, Outcome.ANSWER_LOST, _NO_ANSWER) for one in parcels}
+    return lost | came
+
+
+_NO_ANSWER = "the courier ended without an answer"
+
+
+def _said(result: Result) -> str:
+    return f"{result.outcome.value}{f' ({result.words})' if result.words else ''}"
 
 
 def _trial(name: str, address: str, room: str, speaker: Speaker) -> Parcel:
@@ -146,14 +157,9 @@ def check_heartbeat(address: str, boottime: Boottime) -> Finding:
         address: Where to, or "" where its file is missing.
         boottime: The boot-time clock, ms.
     """
-    errand = Errand([Parcel("heartbeat", "heartbeat", address, heartbeat=True)], boottime, DEADLINE)
-    results = errand.poll()
-    while not errand.ended:
-        time.sleep(0.02)
-        results += errand.poll()
-    found = results[0] if results else Result("heartbeat", Outcome.ANSWER_LOST)
-    words = f"{found.outcome.value}{f' ({found.words})' if found.words else ''}"
-    return Finding("heartbeat", found.outcome is Outcome.ACCEPTED, words)
+    parcel = Parcel("heartbeat", "heartbeat", address, heartbeat=True)
+    found = _carried([parcel], boottime, DEADLINE)[parcel.id]
+    return Finding("heartbeat", found.outcome is Outcome.ACCEPTED, _said(found))
 
 
 def check_disk(folder: Path, low_water: int = LOW_WATER) -> Finding:

@@ -21,10 +21,10 @@ _ASKED = ("contact", "place")
 """The lists of tables that are written from answers."""
 
 
-REPORT = "07:00"
+REPORT_AT = "07:00"
 """When a contact that was asked for gets the morning's report: one that does not come means trouble."""
 
-TEST = "sunday 10:00"
+TEST_AT = "sunday 10:00"
 """When the way to the contacts is tested each week."""
 
 
@@ -129,7 +129,7 @@ def _given(answers: Answers) -> dict[str, dict[str, str]]:
         },
         "page": {},
         "backup": {},
-        "watch": {"test": quoted(TEST)} if answers.contact else {},
+        "watch": {"test": quoted(TEST_AT)} if answers.contact else {},
     }
     if answers.broker is not None:
         host, port = answers.broker
@@ -153,7 +153,7 @@ def _single(table: str, given: Mapping[str, str] | None, docs: Sequence[KeyDoc])
 
 def _contacts(answers: Answers, docs: Sequence[KeyDoc]) -> Iterator[str]:
     given = {"name": quoted(answers.contact), "reach": quoted(answers.reach)} if answers.contact else {}
-    given |= {"report": quoted(REPORT)} if answers.contact else {}
+    given |= {"report": quoted(REPORT_AT)} if answers.contact else {}
     yield ""
     if not answers.contact:
         yield "# Who is told, and how: put the address (an apprise URL) into a file of its own in the folder"

@@ -98,6 +98,11 @@ class SpotRange:
     deadband: float
 
 
+def slow_side(store: Store | None) -> int:
+    """Give the side on which harm comes slowly: -1 the cool one, in a cold store 1, the warm one."""
+    return -1 if store is None else 1
+
+
 @dataclass(frozen=True, slots=True)
 class PlacePlan:
     """One place.

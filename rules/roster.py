@@ -10,7 +10,7 @@ from rules.coldstore import ColdStoreParams
 from rules.contact import Switch
 from rules.egg import EggLag, EggLagParams, lagged
 from rules.hold import NEVER
-from rules.plan import Calendar, PlaceKind, PlacePlan, SensorPlan, SpotRange, Stage
+from rules.plan import Calendar, PlaceKind, PlacePlan, SensorPlan, SpotRange, Stage, slow_side
 from rules.reading import MINUTE, Quantity
 from rules.span import Range, Span
 from rules.telling import last_edge, next_edge, state_at
@@ -106,7 +106,7 @@ class Place:
             hold_ideal=ideal,
             hold_safe=safe,
             hold_off=plan.hold_off,
-            slow=1 if plan.store is not None else -1,
+            slow=slow_side(plan.store),
             hold_slow=slow,
             returning=plan.returning,
         )

@@ -147,13 +147,13 @@ def verify(path: Path, *, deep: bool = True, names: Names | None = None) -> list
         side = json.loads(_side(path).read_text())
         rows, size, digest = dict(side["rows"]), int(side["size"]), str(side["sha256"])
         if _digest(path) == digest:
-            return _found_in(path, rows, (deep, names))
+            return _found_in(path, rows, deep=deep, names=names)
         there = path.stat().st_size
     except (OSError, ValueError, KeyError, TypeError) as error:
         said = f"what was noted when it was made ({_side(path).name}) cannot be read"
         return [f"{path.name} cannot be checked: {said}: {error}"]
     cut = f": {there} of its {size} bytes are there" if there != size else ""
-    return [f"{path.name} was changed after it was made{cut}", *_found_in(path, rows, (deep, names))]
+    return [f"{path.name} was changed after it was made{cut}", *_found_in(path, rows, deep=deep, names=names)]
 
 
 def unlisted(target: Path) -> list[Path]:
@@ -245,9 +245,10 @@ def _rows(connection: sqlite3.Connection) -> dict[str, int]:
     }
 
 
-def _found_in(path: Path, rows: dict[str, int], how: tuple[bool, Names | None] = (True, None)) -> list[str]:
-    """Look into a file: ``how``: whether deeply, and what a keeper calls things."""
-    deep, names = how
+def _found_in(
+    path: Path, rows: dict[str, int], *, deep: bool = True, names: Names | None = None
+) -> list[str]:
+    """Look into a file, deeply or not; ``names``: what a keeper calls things."""
     try:
         with closing(open_file(path, immutable=True)) as connection:
             found = damage(connection, names) if deep else quick_damage(connection)

@@ -77,7 +77,7 @@ def damage(connection: sqlite3.Connection, names: Names | None = None) -> list[s
 
 def quick_damage(connection: sqlite3.Connection) -> list[str]:
     """Check only what SQLite's quick check sees: for the start of the watch."""
-    return _listed("the file", _quick, connection, naming(connection, None, {}))
+    return _listed("the file", _sound("quick_check"), connection, naming(connection, None, {}))
 
 
 def _listed(what: str, part: _Part, connection: sqlite3.Connection, name: Naming) -> list[str]:
@@ -95,16 +95,15 @@ def _listed(what: str, part: _Part, connection: sqlite3.Connection, name: Naming
     return found
 
 
-def _quick(connection: sqlite3.Connection, _: Naming) -> Iterator[str]:
-    for (words,) in connection.execute("PRAGMA quick_check"):
-        if words != "ok":
-            yield f"{BROKEN}: {words}"
+def _sound(pragma: str) -> _Part:
+    """Let SQLite check its file by one of its pragmas."""
 
+    def part(connection: sqlite3.Connection, _: Naming) -> Iterator[str]:
+        for (words,) in connection.execute(f"PRAGMA {pragma}"):
+            if words != "ok":
+                yield f"{BROKEN}: {words}"
 
-def _structure(connection: sqlite3.Connection, _: Naming) -> Iterator[str]:
-    for (words,) in connection.execute("PRAGMA integrity_check"):
-        if words != "ok":
-            yield f"{BROKEN}: {words}"
+    return part
 
 
 def _marks(connection: sqlite3.Connection, name: Naming) -> Iterator[str]:
@@ -291,7 +290,7 @@ def _gone(connection: sqlite3.Connection, name: Naming) -> Iterator[str]:
 
 
 _PARTS: tuple[tuple[str, _Part], ...] = (
-    ("the file", _structure),
+    ("the file", _sound("integrity_check")),
     ("the rows", _marks),
     ("the sensors' own stamps", _stamps),
     ("the readings", _pages),

@@ -89,7 +89,7 @@ class TestFiles:
         """A copy whose content is another program's file, side file and all, is not good."""
         recorded(tmp_path / "state", 1, 5)
         made = copies.make(tmp_path / "state", tmp_path / "copies", NIGHTLY, rest=0)
-        assert copies._found_in(tmp_path / "state" / "room.toml", made.rows, (True, None)) != []
+        assert copies._found_in(tmp_path / "state" / "room.toml", made.rows) != []
         other = tmp_path / "other.db"
         with closing(sqlite3.connect(other)) as connection:
             connection.execute("CREATE TABLE theirs (x)")
