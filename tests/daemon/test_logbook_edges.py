@@ -94,7 +94,7 @@ class TestFiles:
         with closing(sqlite3.connect(other)) as connection:
             connection.execute("CREATE TABLE theirs (x)")
             connection.commit()
-        assert copies._found_in(other, made.rows, (False, None)) != []
+        assert copies._found_in(other, made.rows, deep=False) != []
 
     def test_a_copy_that_cannot_be_put_back_changes_nothing(self, tmp_path: Path) -> None:
         """Where the copy is not there the logbook stays as it is, and nothing half lies beside it."""
