@@ -194,6 +194,7 @@ def _climate() -> Iterator[RuleWords]:
     )
     yield _rule(swinging.RULE, sort, swinging, swinging.SwingingParams, needs=(_T,), where=_WARM)
     yield _rule(slow.CREEPING, sort, slow, slow.CreepingParams, needs=(_T,), where=_EVEN)
+    yield _rule(slow.CREPT, sort, slow, slow.CreptParams, needs=(_T,), where=_EVEN)
     yield _rule(slow.SHIFTED, sort, slow, slow.ShiftParams, needs=(_T,), where=_EVEN)
     for name in (slow.WARM_SUM, slow.COOL_SUM):
         yield _rule(name, sort, slow, slow.DegreeHoursParams, needs=(_T,), where=_EVEN)

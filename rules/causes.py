@@ -23,7 +23,7 @@ from rules.plan import ContactKind
 from rules.reading import HOUR, MINUTE
 from rules.roster import Place, Sensor, family, outermost
 from rules.saturation import RULE as SATURATED
-from rules.slow import COOL_SUM, CREEPING, SHIFTED, WARM_SUM
+from rules.slow import COOL_SUM, CREEPING, CREPT, SHIFTED, WARM_SUM
 from rules.swinging import RULE as SWINGING
 from rules.track import sensor_of
 
@@ -35,7 +35,7 @@ RANGE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
 """Rules about the ranges of a place."""
 
 WARMTH_RULES = frozenset(
-    {"too cool", "too warm", HEADING, COMMON, CREEPING, SHIFTED, COOL_SUM, WARM_SUM}
+    {"too cool", "too warm", HEADING, COMMON, CREEPING, CREPT, SHIFTED, COOL_SUM, WARM_SUM}
     | {SWINGING, "too warm for food", "thawing", "waking", "frost", "frost ahead", "overheating ahead"}
 )
 """Rules about warmth: of one place they tell of the same trouble."""

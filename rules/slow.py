@@ -1,9 +1,10 @@
 """Slow trouble: creeping means, set-points that were bumped, too much heat in sum.
 
 Minute values in a box hang together for hours, so all of these look at means over hours
-or days. Sources: sums of daily means (CUSUM, see ``rules.cusum``, needs ≥ 20 days: until
-then a fixed slope); degree-hours as in growing-degree summation. Decision values are own
-proposals.
+or days. What passes (a lamp that switches, an open lid) lets them wait; another level that
+is asked for lets them forget. Sources: sums of daily means (CUSUM, see ``rules.cusum``,
+needs ≥ 20 days: until then only a fixed slope speaks); degree-hours as in growing-degree
+summation. Decision values are own proposals.
 """
 
 from dataclasses import dataclass
@@ -16,9 +17,11 @@ from rules.trend import median
 from rules.verdict import Verdict
 from rules.words import Degrees, Instant, Kelvin, Number, Sentence
 
-CREEPING = "creeping"
+CREEPING, CREPT = "creeping", "crept away"
 SHIFTED = "settled elsewhere"
 WARM_SUM, COOL_SUM = "warm for too long", "cool for too long"
+
+_COMPARE: Sentence = ("Compare with a second thermometer; then look at set-point, heater and the room.",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +34,6 @@ class CreepingParams:
         daily: Each of the last two days moved the mean by at least this, K.
         total: … and the last three by this together, or two by this, K.
         ahead: … and ideal (else safe) will be left within this span, ms, or is left.
-        learning: So many days until the sums of daily means count too (``DailyCreep``).
-        limit: h of those sums, see ``rules.cusum.decision_limit``.
-        least: Their σ is at least this, K.
-        minimum: A creep smaller than this is not told, K.
     """
 
     step: int = 5 * MINUTE
@@ -42,10 +41,6 @@ class CreepingParams:
     daily: float = 0.2
     total: float = 0.6
     ahead: int = 5 * DAY
-    learning: int = 20
-    limit: float = 8.0
-    least: float = 0.1
-    minimum: float = 0.6
 
 
 class Creeping(Detector[CreepingParams]):
@@ -81,10 +76,14 @@ class Creeping(Detector[CreepingParams]):
         self.n += 1
         return verdict
 
-    def hush(self, until: int) -> None:
-        """Forget the past: another stage or set-point begins."""
-        del until
-        self.blocks = []
+    def forget(self) -> None:
+        """Forget the past: another level is asked for."""
+        self.blocks, self.block_at = [], 0
+        self.total, self.n = 0.0, 0
+
+    def day(self) -> float | None:
+        """Give the mean of the last four blocks, °C; None where they are not covered."""
+        return self._mean(0)
 
     def _block(self, at: int, low: float | None, high: float | None) -> Verdict | None:
         missing = (at - self.block_at) // self.params.block - 1
@@ -151,7 +150,7 @@ class Creeping(Detector[CreepingParams]):
                 ".",
                 *tail,
             ),
-            advice=("Compare with a second thermometer; then look at set-point, heater and the room.",),
+            advice=_COMPARE,
         )
 
     def _follow(self, at: int, now: float, means: list[float | None]) -> Verdict | None:
@@ -170,15 +169,37 @@ class Creeping(Detector[CreepingParams]):
         )
 
 
-class DailyCreep(Detector[CreepingParams]):
-    """Watches daily means once there are twenty: the sums find what no slope shows."""
+@dataclass(frozen=True, slots=True)
+class CreptParams:
+    """When the sums of daily means speak. Own proposals.
 
-    __slots__ = ("days", "mean", "sd", "since", "sums", "wrong")
+    Attributes:
+        learning: So many days are learnt from first; at least 20.
+        limit: h of the sums, see ``rules.cusum.decision_limit``.
+        least: σ is taken to be at least this, K.
+        minimum: A creep smaller than this is not told, K.
+    """
 
-    def __init__(self, params: CreepingParams | None = None) -> None:
+    learning: int = 20
+    limit: float = 8.0
+    least: float = 0.1
+    minimum: float = 0.6
+
+
+class Crept(Detector[CreptParams]):
+    """Watches the daily means of one curve once there are twenty: the sums find what no slope shows.
+
+    A level that has stood for twenty days, and one of which another rule has told, is
+    learnt anew.
+    """
+
+    __slots__ = ("days", "due", "mean", "sd", "since", "sums", "wrong")
+
+    def __init__(self, params: CreptParams | None = None) -> None:
         """Begin without a day."""
-        super().__init__(params or CreepingParams())
+        super().__init__(params or CreptParams())
         self.days: list[float] = []
+        self.due = 0
         self.mean = 0.0
         self.sd = 0.0
         self.since = 0
@@ -186,43 +207,78 @@ class DailyCreep(Detector[CreepingParams]):
         self.wrong = False
 
     def see(self, at: int, mean: float) -> Verdict | None:
-        """Take the mean of a day that was covered by at least a half, °C; once a day."""
-        params = self.params
-        if len(self.days) < params.learning:
-            self.days.append(round(mean, 4))
-            if len(self.days) == params.learning:
-                self.mean = sum(self.days) / len(self.days)
-                variance = sum((day - self.mean) ** 2 for day in self.days) / (len(self.days) - 1)
-                self.sd = max(params.least, variance**0.5)
+        """Take the mean of the last day, °C; one a day is used."""
+        if at < self.due:
             return None
+        self.due = at + DAY
+        if not self.sd:
+            self.days.append(round(mean, 4))
+            if len(self.days) == self.params.learning:
+                self._learn()
+            return self._over(mean, "What is usual is learnt anew.") if self.wrong else None
+        highest, days = self._add(mean)
+        return self._follow(mean, highest) if self.wrong else self._judge(at, mean, highest, days)
+
+    def forget(self) -> None:
+        """Learn anew: another level is asked for, or another rule has told of this one."""
+        self.days, self.sd, self.sums = [], 0.0, [0.0, 0.0, 0, 0]
+
+    def _learn(self) -> None:
+        """Take the days for what is usual."""
+        days, self.days, self.sums = self.days, [], [0.0, 0.0, 0, 0]
+        self.mean = sum(days) / len(days)
+        variance = sum((day - self.mean) ** 2 for day in days) / (len(days) - 1)
+        self.sd = max(self.params.least, variance**0.5)
+
+    def _add(self, mean: float) -> tuple[float, int]:
+        """Add a day; give the higher one of the sums, and for how many days it has grown."""
         old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
         sums = cusum_step(old, (mean - self.mean) / self.sd)
-        self.sums = kept(sums, params.limit)
-        highest = max(sums.up, sums.down)
-        if self.wrong and highest < params.limit / 2:
-            self.wrong = False
-            return Verdict(
-                CREEPING, wrong=False, since=self.since, value=mean, reason=("It is back where it was.",)
-            )
-        if self.wrong or highest <= params.limit or abs(mean - self.mean) < params.minimum:
+        self.sums = kept(sums, self.params.limit)
+        return max((sums.up, sums.up_for), (sums.down, sums.down_for))
+
+    def _judge(self, at: int, mean: float, highest: float, days: int) -> Verdict | None:
+        if highest <= self.params.limit or abs(mean - self.mean) < self.params.minimum:
             return None
-        days = sums.up_for if sums.up > sums.down else sums.down_for
         self.wrong, self.since = True, at - days * DAY
-        reason: Sentence = (
-            "The daily mean has crept from ",
-            Degrees(round(self.mean, 2)),
-            " to ",
-            Degrees(round(mean, 2)),
-            f" within {days} days.",
-        )
         return Verdict(
-            CREEPING,
+            CREPT,
             wrong=True,
             since=self.since,
-            priority=Priority.MEDIUM,
+            priority=Priority.LOW,
             value=round(mean, 3),
-            reason=reason,
+            reason=(
+                "The daily mean has crept from ",
+                Degrees(round(self.mean, 2)),
+                " to ",
+                Degrees(round(mean, 2)),
+                f" within {days} days.",
+            ),
+            advice=_COMPARE,
         )
+
+    def _follow(self, mean: float, highest: float) -> Verdict | None:
+        """Let it be when it is back, or when the new level has become the usual one."""
+        if highest < self.params.limit / 2:
+            self.days = []
+            return self._over(mean, "It is back where it was.")
+        self.days.append(round(mean, 4))
+        del self.days[: -self.params.learning]
+        if not self._stands():
+            return None
+        self._learn()
+        return self._over(mean, "The new level has stood for weeks and is taken as usual.")
+
+    def _stands(self) -> bool:
+        """Tell whether the days since it was told are enough, and level to the last one."""
+        quarter, level = self.params.learning // 4, median(self.days)
+        ends = (median(self.days[:quarter]), median(self.days[-quarter:]), self.days[-1])
+        full = len(self.days) == self.params.learning
+        return full and all(abs(end - level) < self.params.minimum / 2 for end in ends)
+
+    def _over(self, mean: float, words: str) -> Verdict:
+        self.wrong = False
+        return Verdict(CREPT, wrong=False, since=self.since, value=round(mean, 3), reason=(words,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,8 +335,11 @@ class Shifted(Detector[ShiftParams]):
         return verdict
 
     def hush(self, until: int) -> None:
-        """Forget the past until then: the keeper changed a setting, or the stage."""
+        """Hours that end before ``until`` do not count (lamps, an open lid)."""
         self.quiet = max(self.quiet, until)
+
+    def forget(self) -> None:
+        """Forget the past: another level is asked for, by day or night too."""
         self.means = []
 
     def _block(self, at: int) -> Verdict | None:

@@ -27,7 +27,7 @@ from rules.rate import Erratic
 from rules.reading import MINUTE, Quantity
 from rules.roster import Curve, Sensor
 from rules.saturation import Saturated, SaturatedParams
-from rules.slow import Creeping, DegreeHours, Shifted
+from rules.slow import Creeping, Crept, CreptParams, DegreeHours, Shifted
 from rules.span import Span
 from rules.spike import Spike, SpikeParams
 from rules.stuck import Stuck, StuckParams
@@ -122,6 +122,7 @@ class Eyes:
 
     __slots__ = (
         "_air",
+        "_asked",
         "_by_name",
         "_coming",
         "_day",
@@ -145,6 +146,7 @@ class Eyes:
         self._say = say
         self._air = air
         self._day = True
+        self._asked: dict[str, tuple[object, ...]] = {}
         self._egg_shown = 0
         self._safe: Ends = (None, None)
         self._ideal: Ends = (None, None)
@@ -185,6 +187,7 @@ class Eyes:
         self._safe, self._ideal = _ends(self._warm, ideal=False), _ends(self._warm, ideal=True)
         self._safe_humidity = _ends(self._humid, ideal=False)[0]
         self._coming = (coming.low, coming.high) if coming else self._safe
+        self._forget()
         heading = self._by_name.get("heading")
         if isinstance(heading, Heading):
             heading.turn(0 if day else 1)
@@ -192,10 +195,24 @@ class Eyes:
 
     def hush(self, until: int) -> None:
         """A lamp that switched or an open lid explains what is seen before ``until``."""
-        for name in ("heading", "swinging", "shifted", "creeping"):
+        for name in ("heading", "swinging", "shifted"):
             detector = self._by_name.get(name)
-            if isinstance(detector, Heading | Swinging | Shifted | Creeping):
+            if isinstance(detector, Heading | Swinging | Shifted):
                 detector.hush(until)
+
+    def _forget(self) -> None:
+        """Let the slow rules forget a level that is not asked for any more.
+
+        Means of whole days can be compared whatever the night is like, those of hours cannot.
+        """
+        place = self.sensor.place
+        days = (place.since, *(one for one in place.plan.ranges if one.quantity is Quantity.TEMPERATURE))
+        asked = {"creeping": days, "crept": days, "shifted": (*days, self._safe, self._ideal)}
+        for name, level in asked.items():
+            detector = self._by_name.get(name)
+            if isinstance(detector, Creeping | Crept | Shifted) and self._asked.get(name, level) != level:
+                detector.forget()
+        self._asked = asked
 
     def pair_with(self, others: "list[tuple[Quantity, Eyes]]", curves: int) -> None:
         """Hold this sensor against the first one at its spot, and against nothing else.
@@ -213,6 +230,9 @@ class Eyes:
             if before is not None and before.first is first:
                 pair.remember(before.state())
             self._pairs[key] = pair
+        crept = self._by_name.get("crept")
+        if isinstance(crept, Crept):
+            crept.params = CreptParams(limit=decision_limit(max(curves, 1)))
 
     def _apart(self, other: "Eyes", quantity: Quantity) -> float | None:
         """Give how far the two may stand apart by their own errors, or None: not known."""
@@ -315,18 +335,33 @@ class Eyes:
         """Show a reading to the slow rules of places that are kept at one temperature."""
         rules = self._by_name
         creeping = rules.get("creeping")
-        if creeping is None:
+        if not isinstance(creeping, Creeping):
             return
-        if at >= creeping.due:  # type: ignore[attr-defined]
-            self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
-        shifted, hours = rules["shifted"], rules["hours"]
+        crept, shifted, hours = rules["crept"], rules["shifted"], rules["hours"]
+        if at >= creeping.due:
+            self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)
+            self._see_day(at, creeping, now)
         if at >= shifted.due:  # type: ignore[attr-defined]
-            self._tell(Quantity.TEMPERATURE, shifted.see(at, value), now)  # type: ignore[attr-defined]
+            verdict = shifted.see(at, value)  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, verdict, now)
+            if verdict is not None and verdict.wrong:
+                creeping.forget()
+                crept.forget()  # type: ignore[attr-defined]
         track = self._warm.track if self._warm else None
         if track and track.held:
             hours.told()  # type: ignore[attr-defined]
         elif at >= hours.due:  # type: ignore[attr-defined]
             self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
+
+    def _see_day(self, at: int, creeping: Creeping, now: int) -> None:
+        """Show the mean of a day to its sums; a level of which a quicker rule tells is learnt anew."""
+        crept, mean = self._by_name["crept"], creeping.day()
+        if at < crept.due:  # type: ignore[attr-defined]
+            return
+        if creeping.wrong:
+            crept.forget()  # type: ignore[attr-defined]
+        if mean is not None:
+            self._tell(Quantity.TEMPERATURE, crept.see(at, mean), now)  # type: ignore[attr-defined]
 
     def _see_own_pair(self, at: int, warmth: float, wet: float, now: int) -> None:
         """Show a pair of one measurement to the rules about the sensor itself."""
@@ -473,6 +508,7 @@ def _warmth_rules(sensor: Sensor, every: int, stand: int) -> Iterator[tuple[str,
         yield "swinging", Swinging()
     if plan.kind in EVEN:
         yield "creeping", Creeping()
+        yield "crept", Crept()
         yield "shifted", Shifted()
         yield "hours", DegreeHours()
     if plan.kind is PlaceKind.COLD_STORE and plan.store is not None:

@@ -31,7 +31,7 @@ def names_in_the_code() -> set[str]:
     found = {name for both in RULE_NAMES.values() for name in both}
     found |= {rule.name for rule in CONTACT_RULES.values()}
     found |= {*HEALTH, *FAULT_RULES, *DOUBT_RULES}
-    found |= {slow.CREEPING, slow.SHIFTED, slow.WARM_SUM, slow.COOL_SUM}
+    found |= {slow.CREEPING, slow.CREPT, slow.SHIFTED, slow.WARM_SUM, slow.COOL_SUM}
     found |= {coldstore.FOOD, coldstore.THAWING, coldstore.FROST, coldstore.WAKING, coldstore.WEEKS}
     found |= {outdoor.FROST, outdoor.OVERHEATING, outdoor.SUN}
     for module in pkgutil.iter_modules(rules.__path__):

@@ -28,7 +28,7 @@ def adopt() -> None:
 
 def running(spared: int = 0) -> frozenset[int]:
     """Give the descendants of this process that run, without one child and its own."""
-    return frozenset(one for one in _below(os.getpid(), spared) if _words(one))
+    return frozenset(one for one in below(os.getpid(), spared) if words_of(one))
 
 
 def swept(folder: Path, before: frozenset[int], spared: int = 0) -> list[str]:
@@ -48,22 +48,22 @@ def _processes(before: frozenset[int], spared: int) -> Iterator[str]:
     while (left := running(spared) - before) and time.monotonic() < ends:
         time.sleep(0.05)
     for number in left:
-        yield f"process {number}: {_words(number)}"
+        yield f"process {number}: {words_of(number)}"
         with suppress(ProcessLookupError):
             os.kill(number, signal.SIGKILL)
 
 
-def _below(number: int, spared: int) -> Iterator[int]:
+def below(number: int, spared: int = 0) -> Iterator[int]:
     """Give the descendants of a process, without one and its own."""
     for task in Path(f"/proc/{number}/task").glob("*/children"):
         with suppress(OSError):
             for child in map(int, task.read_text().split()):
                 if child != spared:
                     yield child
-                    yield from _below(child, spared)
+                    yield from below(child, spared)
 
 
-def _words(number: int) -> str:
+def words_of(number: int) -> str:
     """Give the command of a process, "" where it has ended."""
     with suppress(OSError):
         return Path(f"/proc/{number}/cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")[:80]

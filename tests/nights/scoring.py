@@ -36,6 +36,7 @@ WARMTH = frozenset(
         "heading out of range",
         "several places at once",
         "creeping",
+        "crept away",
         "settled elsewhere",
     }
     | {

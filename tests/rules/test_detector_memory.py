@@ -22,7 +22,7 @@ from rules.plan import Store
 from rules.rate import Erratic
 from rules.reading import MINUTE
 from rules.saturation import Saturated
-from rules.slow import Creeping, DailyCreep, DegreeHours, Shifted
+from rules.slow import Creeping, Crept, DegreeHours, Shifted
 from rules.spike import Spike
 from rules.stuck import Stuck
 from rules.swinging import Swinging
@@ -48,7 +48,7 @@ CALLS = {
     ColdStore: lambda d, at, t, h: d.see(at, t - 25, 21.0),
     Condensation: lambda d, at, t, h: d.see(at, t, h, t - 2),
     Creeping: lambda d, at, t, h: d.see(at, t, 29.0, 31.0),
-    DailyCreep: lambda d, at, t, h: d.see(at, t),
+    Crept: lambda d, at, t, h: d.see(at, t),
     DegreeHours: lambda d, at, t, h: d.see(at, t, 29.0, 31.0),
     DryingOut: lambda d, at, t, h: d.see(at, t, h, 60.0),
     EggLag: lambda d, at, t, h: d.see(at, t),

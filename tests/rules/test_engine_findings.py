@@ -1,14 +1,16 @@
 """What the rules that know physics find becomes alarms of the room, and ends."""
 
+import math
 from dataclasses import replace
 
 from rules.engine import Engine
 from rules.events import Changed, Cleared, Notice, Order, Raised, Shown, Tick, Verb
-from rules.plan import ROOM_DAY, Calendar, ContactPlan, PlaceKind, Priority
-from rules.reading import HOUR, MINUTE, Quality, Quantity, Reading
+from rules.plan import ROOM_DAY, Calendar, ContactKind, ContactPlan, PlaceKind, Priority
+from rules.reading import DAY, HOUR, MINUTE, Quality, Quantity, Reading
+from rules.slow import CREEPING, CREPT, SHIFTED
 from rules.span import Range, Span
 from rules.watchers import Eyes
-from tests.kit.rooms import EVERY, T0, WARM, copied, one_box, place, sensor, spot, steadily, told
+from tests.kit.rooms import EVERY, T0, WARM, copied, one_box, organ, place, sensor, spot, steadily, told
 
 T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
@@ -99,6 +101,70 @@ class TestFaultsOfASensor:
         """A stamp that is off for one reading and right again says nothing of the clock."""
         off, right = steadily("a", [30.0], skew=HOUR), steadily("a", [30.1] * 4, start=T0 + 2 * EVERY, skew=1)
         assert told(Engine(one_box()), [*off, *right]) == []
+
+
+class TestSlowTrouble:
+    """A box that is opened every noon, in a room with day and night."""
+
+    def room(self, **given):
+        """Give the box with a lid, and days of twelve hours."""
+        edges = tuple(T0 + half * 12 * HOUR for half in range(1, 160))
+        slow = sensor("a", "box-1", every=5 * MINUTE, silence=HOUR)
+        base = one_box(
+            sensors=(slow, organ("lid", "box-1", ContactKind.LID)),
+            calendars={ROOM_DAY: Calendar(first=True, edges=edges)},
+        )
+        return replace(base, **given)
+
+    def days(self, first, last, level):
+        """Give what its sensors say from one day to another; ``level`` is °C by the day."""
+        found = []
+        for step in range(first * 288, last * 288):
+            at, day = T0 + (step + 1) * 5 * MINUTE, step / 288
+            wobble = 0.06 * math.sin(step) + (0.3 if step % 288 == 144 else 0.0)
+            found.append(Reading("a", T, round(level(day) + wobble, 2), at, at))
+            if step % 288 in {143, 144}:
+                found.append(Reading("lid", Quantity.CONTACT, float(step % 288 == 144), at, at))
+        return found
+
+    def test_a_creep_is_told_before_the_range_is_left(self):
+        """Neither day and night nor the lid make it forget; nor does a restart in the middle."""
+        level = lambda day: 29.4 + 0.3 * max(0.0, day - 2)  # noqa: E731
+        engine, plan = Engine(self.room()), self.room()
+        said = told(engine, self.days(0, 3, level))
+        other = copied(plan, engine)
+        later = [told(one, self.days(3, 7, level)) for one in (engine, other)]
+        assert raised(said, CREEPING) == []
+        assert later[0] == later[1]
+        (found,) = raised(later[0], CREEPING)
+        assert found.now < T0 + 5 * DAY
+        assert found.priority is Priority.MEDIUM
+        assert not raised(later[0], "too warm") or raised(later[0], "too warm")[0].now > found.now
+
+    def test_a_creep_that_no_slope_shows_is_told_by_its_sums(self):
+        """0.03 K a day after three weeks: nothing to wake anybody for, and told before the range is left."""
+        engine = Engine(self.room())
+        said = told(engine, self.days(0, 60, lambda day: 29.2 + 0.03 * max(0.0, day - 22)))
+        assert [(one.alarm.rule, one.priority) for one in said if isinstance(one, Raised)] == [
+            (CREPT, Priority.LOW)
+        ]
+
+    def test_what_a_quicker_rule_told_is_learnt_anew(self):
+        """A set-point that was bumped is one alarm, not two."""
+        engine = Engine(self.room())
+        said = told(engine, self.days(0, 60, lambda day: 29.2 + (1.0 if day > 25 else 0.0)))
+        assert [one.alarm.rule for one in said if isinstance(one, Raised)] == [SHIFTED]
+
+    def test_another_level_that_is_asked_for_is_no_creep(self):
+        """With other ranges the old level is forgotten."""
+        engine = Engine(self.room())
+        told(engine, self.days(0, 30, lambda _: 29.2))
+        cooler = place("box-1", ranges=(spot(T, Range(Span(27.0, 29.0), Span(25.0, 31.0))),))
+        said = told(engine, [self.room(now=T0 + 30 * DAY + MINUTE, places=(cooler,))])
+        said += told(engine, self.days(30, 70, lambda _: 28.0))
+        assert [
+            one.alarm.rule for one in said if isinstance(one, Raised) and one.alarm.place == "box-1"
+        ] == []
 
 
 class TestTwoAtOneSpot:

@@ -13,7 +13,7 @@ from rules.moisture import MoistureReference
 from rules.outdoor import Ahead
 from rules.plan import Priority, Store
 from rules.reading import DAY, HOUR, MINUTE, Quality, Quantity
-from rules.slow import Creeping, DailyCreep
+from rules.slow import Creeping, Crept
 from rules.span import Range, Span
 from rules.stuck import Stuck, StuckParams
 from rules.summary import InForce, summarise
@@ -47,10 +47,42 @@ class TestSensorsThatComeRight:
 
     def test_a_creep_by_sums_that_goes_back_clears(self):
         """What crept away for weeks and came back is over within a fortnight."""
-        creep = DailyCreep()
-        means = [30.0 + (day % 3) * 0.02 for day in range(20)] + [30.8] * 30 + [30.02] * 14
+        creep = Crept()
+        means = [30.0 + (day % 3) * 0.02 for day in range(20)] + [30.8] * 18 + [30.02] * 14
         said = [creep.see(day * DAY, mean) for day, mean in enumerate(means, 1)]
         assert [one.wrong for one in said if one] == [True, False]
+
+    def test_a_level_that_has_stood_for_weeks_is_the_usual_one(self):
+        """Told once, then learnt anew: the way back is a creep of its own."""
+        creep = Crept()
+        means = [30.0 + (day % 3) * 0.02 for day in range(20)] + [30.8] * 40 + [30.0] * 30
+        said = [(day, creep.see(day * DAY, mean)) for day, mean in enumerate(means)]
+        (told, over, again, last) = [(day, one.wrong) for day, one in said if one]
+        assert (told[1], over[1], again[1], last[1]) == (True, False, True, False)
+        assert told[0] + 20 == over[0]
+
+    def test_a_creep_that_goes_on_is_not_taken_as_usual(self):
+        """While the level still moves it stays told."""
+        creep = Crept()
+        means = [30.0 + (day % 3) * 0.02 for day in range(20)] + [30 + 0.05 * day for day in range(100)]
+        said = [creep.see(day * DAY, mean) for day, mean in enumerate(means)]
+        assert [one.wrong for one in said if one] == [True]
+
+    def test_another_level_that_is_asked_for_ends_it(self):
+        """What was told of the old level is over when another one begins, and that one is learnt."""
+        creep = Crept()
+        means = [30.0 + (day % 3) * 0.02 for day in range(20)] + [30.8] * 15
+        said = [one for day, mean in enumerate(means) if (one := creep.see(day * DAY, mean))]
+        creep.forget()
+        said += [one for day in range(40, 80) if (one := creep.see(day * DAY, 27.0))]
+        assert [one.wrong for one in said] == [True, False]
+
+    def test_one_mean_a_day_counts(self):
+        """What comes within the day is let be."""
+        creep = Crept()
+        for hour in range(0, 19 * 24, 6):
+            assert creep.see(hour * HOUR, 30.0) is None
+        assert len(creep.days) == 19
 
     def test_humidity_on_its_lower_rail_is_not_stuck(self):
         """A hygrometer that reads nothing at all for a day is at its end, not stuck."""

@@ -4,7 +4,7 @@ import math
 import random
 
 from rules.reading import HOUR, MINUTE
-from rules.slow import CREEPING, WARM_SUM, Creeping, DailyCreep, DegreeHours, Shifted
+from rules.slow import CREPT, WARM_SUM, Creeping, Crept, DegreeHours, Shifted
 from rules.swinging import Swinging
 
 
@@ -53,10 +53,10 @@ class TestCreeping:
         assert [wrong for _, wrong in said] == [True, False]
 
 
-class TestDailyCreep:
+class TestCrept:
     def test_after_twenty_days(self):
         """0.08 K a day, which no slope shows, is told by the sums; a steady mean is not."""
-        rng, creep, steady = random.Random(2), DailyCreep(), DailyCreep()
+        rng, creep, steady = random.Random(2), Crept(), Crept()
         found = None
         for day in range(1, 90):
             mean = 30 + rng.gauss(0, 0.1)
@@ -65,7 +65,7 @@ class TestDailyCreep:
             found = found or (verdict and (day, verdict))
         assert found is not None
         assert 30 < found[0] < 45
-        assert found[1].rule == CREEPING
+        assert found[1].rule == CREPT
 
 
 class TestShifted:
