@@ -11,6 +11,9 @@ for them; the starting values are ours, see the config). Vectors in tests/refere
 NEVER = 1 << 62
 """An instant that does not come."""
 
+MOVED = 3
+"""So many times longer may a curve take to come back over a limit that moved (own proposal)."""
+
 
 class Hold:
     """One condition's delay. Owned by one track; not shared.
@@ -93,23 +96,27 @@ class Returning:
 
     What comes back by itself asks nothing of a person: while a curve keeps coming nearer, the
     delay of ideal begins anew, for so long at most. A swing does not come nearer: each time
-    it must be nearer than it ever was since it was farthest out.
+    it must be nearer than it ever was since it was farthest out. Where the limit moved and the
+    curve stood still (day and night), it may take three times as long, in steps half as large:
+    nothing has failed there.
 
     Source: own proposal (ISA-18.2 defines an alarm as what needs a timely response).
 
     Attributes:
         most: For so long at most a delay may begin anew (ms); 0: never.
+        moved: It was the limit that moved: three times as long.
         step: It must come nearer by this much.
         since: Instant at which the limit was left, or -1.
         nearest: The nearest value for which the delay began anew, turned.
         worst: The farthest value since, turned.
     """
 
-    __slots__ = ("most", "nearest", "since", "step", "worst")
+    __slots__ = ("most", "moved", "nearest", "since", "step", "worst")
 
     def __init__(self) -> None:
         """Begin within the limit."""
         self.most = 0
+        self.moved = False
         self.step = 0.0
         self.since = -1
         self.nearest = self.worst = 0.0
@@ -121,14 +128,28 @@ class Returning:
             self.nearest = self.worst = turned
         elif turned > self.worst:
             self.nearest = self.worst = turned
-        elif self.nearest - turned >= self.step and at - self.since < self.most:
+        elif self.nearest - turned >= self.step and at - self.since < self.most * (
+            MOVED if self.moved else 1
+        ):
             self.nearest = turned
             return True
         return False
 
+    def _most(self) -> int:
+        return self.most * MOVED if self.moved else self.most
+
+    def _step(self) -> float:
+        return self.step / 2 if self.moved else self.step
+
     def drop(self) -> None:
-        """It is back, or what it was judged by has changed."""
+        """It is back."""
         self.since = -1
+        self.moved = False
+
+    def begin_anew(self, *, moved: bool) -> None:
+        """Another limit counts; ``moved``: there was one before."""
+        self.since = -1
+        self.moved = moved
 
     def away(self, span: int) -> None:
         """Let the clock stand still for ``span`` ms."""
@@ -137,8 +158,9 @@ class Returning:
 
     def state(self) -> list[float]:
         """Give it as plain values."""
-        return [self.since, self.nearest, self.worst]
+        return [self.since, self.nearest, self.worst, int(self.moved)]
 
     def restore(self, state: list[float]) -> None:
         """Take the values of :meth:`state`."""
         self.since, self.nearest, self.worst = int(state[0]), state[1], state[2]
+        self.moved = bool(state[3])

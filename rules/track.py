@@ -215,9 +215,9 @@ class Side:
         new_safe = INFINITY if safe is None else safe * self.sign
         changed = False
         if new_ideal != self.ideal:
+            self.returning.begin_anew(moved=self.ideal < INFINITY)
             self.ideal = new_ideal
             self.on_ideal.drop()
-            self.returning.drop()
             changed = True
         if new_safe != self.safe:
             self.safe = new_safe

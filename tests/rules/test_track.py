@@ -1,6 +1,7 @@
 """One curve against ideal and safe: deadband, delays, going up and not down."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -222,6 +223,19 @@ class TestReturning:
         assert calls(made, [25.0] * 12)[0] == (8, "too cool", True, Priority.HIGH)
         made = track(self.back(slow=-1, hold_slow=8))
         assert calls(made, [34.0] * 12)[0] == (2, "too warm", True, Priority.HIGH)
+
+    def test_a_limit_that_moves_is_waited_for_longer(self):
+        """As the night begins a warm place may take three times as long, while it cools; no longer."""
+        cooler = replace(self.back(most=40), range=Range(Span(24.0, 26.0), Span(20.0, 34.0)))
+        made = track(self.back(most=40))
+        calls(made, [30.0] * 30)
+        made.put(cooler)
+        (minute, *_), *_ = calls(made, [30.0 - 0.01 * step for step in range(200)], start=30)
+        assert 30 + 120 <= minute <= 30 + 140
+        made = track(self.back(most=40))
+        calls(made, [30.0] * 30)
+        made.put(cooler)
+        assert calls(made, [30.0] * 30, start=30)[0] == (50, "too warm", True, Priority.MEDIUM)
 
     def test_a_span_away_is_not_waited(self):
         """The clock of the wait stands still while nobody watches."""
