@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from rules.detector import Detector
 from rules.plan import Priority
 from rules.reading import HOUR
+from rules.slow import COOL_SUM, CREEPING, CREPT, SHIFTED, WARM_SUM
+from rules.swinging import RULE as SWINGING
 from rules.verdict import Verdict
 from rules.words import Sentence
 
@@ -19,6 +21,9 @@ RULE = "several places at once"
 
 WAYS = {"too cool": -1, "frost": -1, "too warm": 1}
 """Rules that belong to one side only."""
+
+SLOW = frozenset({CREEPING, CREPT, SHIFTED, SWINGING, COOL_SUM, WARM_SUM})
+"""Rules that speak hours later, when their place may be within its range again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +112,18 @@ class CommonFall(Detector[CommonParams]):
         together = self.params.together * (3 if self.wrong else 1)
         return sorted(name for name in self.falls if newest - self._began(name) <= together)
 
-    def explains(self, outer: str, since: int) -> bool:
-        """Tell whether what began at ``since`` is a part of what is wrong at once."""
-        near = -self.params.together <= since - self.since <= 3 * self.params.together
-        return self.wrong and near and outer in self.falls
+    def explains(self, outer: str | None, since: int) -> bool:
+        """Tell whether what began at ``since`` is a part of what is wrong at once.
+
+        Args:
+            outer: The outermost place where it is, which must be wrong too; None: any.
+            since: When it began there, ms.
+        """
+        if not self.wrong or not (outer is None or outer in self.falls):
+            return False
+        together, newest = self.params.together, max(self._began(name) for name in self.falls)
+        until = max(self.since + 3 * together, newest + together)
+        return self.since - together <= since <= until
 
     def _say(self, members: list[str]) -> Verdict:
         way = "too cool" if self.params.falling else "too warm"
@@ -137,8 +150,8 @@ class Together:
 
     def explains(self, outer: str, rule: str, since: int) -> bool:
         """Tell whether an alarm of an outermost place is a part of what is wrong at once."""
-        way = WAYS.get(rule)
-        return any(side.explains(outer, since) for turn, side in self.sides.items() if way in (None, turn))
+        way, where = WAYS.get(rule), None if rule in SLOW else outer
+        return any(side.explains(where, since) for turn, side in self.sides.items() if way in (None, turn))
 
     def state(self) -> list[dict[str, object]]:
         """Give both memories."""

@@ -8,6 +8,7 @@ summation. Decision values are own proposals.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from rules.cusum import Sums, cusum_step, kept
 from rules.detector import Detector
@@ -31,15 +32,15 @@ class CreepingParams:
     Attributes:
         step: One value per this span, ms.
         block: Means over this span are kept, ms; four make a day.
-        daily: Each of the last two days moved the mean by at least this, K.
-        total: … and the last three by this together, or two by this, K.
+        daily: Each of the last three days moved the mean by at least this, K.
+        total: … and all together by this, K.
         ahead: … and ideal (else safe) will be left within this span, ms, or is left.
     """
 
     step: int = 5 * MINUTE
     block: int = 6 * HOUR
     daily: float = 0.2
-    total: float = 0.6
+    total: float = 0.8
     ahead: int = 5 * DAY
 
 
@@ -107,24 +108,25 @@ class Creeping(Detector[CreepingParams]):
         return self._say(at, now, moved, leaves)
 
     def _mean(self, back: int) -> float | None:
-        """Give the mean of the day that ended ``back`` days ago; None without cover."""
+        """Give the mean of the day that ended ``back`` days ago; None without cover.
+
+        The warmest and the coolest quarter do not count: what passes within hours is no creep.
+        """
         end = len(self.blocks) - 4 * back
         day = self.blocks[max(0, end - 4) : max(0, end)]
         if len(day) < 4:
             return None
         known = [value for value in day if value is not None]
-        return sum(known) / 4 if len(known) == 4 else None
+        return sum(sorted(known)[1:3]) / 2 if len(known) == 4 else None
 
     def _by_days(self, means: list[float | None]) -> float | None:
-        """Give the pace of a creep by its last days, K per day, or None."""
-        now, one, two, three = means
-        if now is None or one is None or two is None:
+        """Give the pace of a creep by its last three days, K per day, or None."""
+        known = [mean for mean in reversed(means) if mean is not None]
+        if len(known) < len(means):
             return None
-        last, before = now - one, one - two
-        if last * before <= 0 or min(abs(last), abs(before)) < self.params.daily:
-            return None
-        whole = now - (three if three is not None and (two - three) * last > 0 else two)
-        return (last + before) / 2 if abs(whole) >= self.params.total else None
+        moved = [new - old for old, new in pairwise(known)]
+        one_way = min(moved) >= self.params.daily or max(moved) <= -self.params.daily
+        return sum(moved) / len(moved) if one_way and abs(sum(moved)) >= self.params.total else None
 
     def _leaves(self, at: int, now: float, pace: float, limit: float | None) -> int | None:
         if limit is None:
@@ -133,7 +135,7 @@ class Creeping(Detector[CreepingParams]):
         return at if away <= 0 else at + int(away * DAY)
 
     def _say(self, at: int, now: float, pace: float, leaves: int) -> Verdict:
-        self.wrong, self.said, self.since = True, at, at - 2 * DAY
+        self.wrong, self.said, self.since = True, at, at - 3 * DAY
         verb = "falls" if pace < 0 else "rises"
         tail: Sentence = (" It will leave its range at about ", Instant(leaves), ".") if leaves > at else ()
         return Verdict(
@@ -292,7 +294,8 @@ class ShiftParams:
         past: So many before are what was usual.
         least: The level must have moved by at least this, K.
         times: … and by so many times the usual spread of a block.
-        steady: The new blocks may differ from each other by no more than this, K.
+        steady: The new blocks may differ from each other by no more than this, K,
+        back: … and the last of them is not nearer to the old level than the first by more, K.
     """
 
     step: int = 5 * MINUTE
@@ -302,6 +305,7 @@ class ShiftParams:
     least: float = 0.7
     times: float = 4.0
     steady: float = 0.4
+    back: float = 0.1
 
 
 class Shifted(Detector[ShiftParams]):
@@ -363,7 +367,8 @@ class Shifted(Detector[ShiftParams]):
         wanted = max(params.least, params.times * spread)
         moved = [mean - usual for mean in new]
         same_side = min(moved) >= wanted or max(moved) <= -wanted
-        if not same_side or max(new) - min(new) > params.steady:
+        comes_back = abs(moved[-1]) < abs(moved[0]) - params.back
+        if not same_side or comes_back or max(new) - min(new) > params.steady:
             return None
         self.wrong, self.usual, self.since = True, usual, at - params.blocks * params.block
         return Verdict(

@@ -137,9 +137,9 @@ class TestSlowTrouble:
         assert raised(said, CREEPING) == []
         assert later[0] == later[1]
         (found,) = raised(later[0], CREEPING)
-        assert found.now < T0 + 5 * DAY
+        assert found.now < T0 + 6 * DAY
         assert found.priority is Priority.MEDIUM
-        assert not raised(later[0], "too warm") or raised(later[0], "too warm")[0].now > found.now
+        assert not raised(later[0], "too warm")
 
     def test_a_creep_that_no_slope_shows_is_told_by_its_sums(self):
         """0.03 K a day after three weeks: nothing to wake anybody for, and told before the range is left."""
