@@ -52,7 +52,7 @@ class Alarm:
         repeats: How many repeats went out since ``spoken``.
         told: Contacts that were told of it.
         waits: Ideal is settling: no repeats.
-        freed: The cause that explained it until just now, or None.
+        freed: The cause that explained it until it ended, while that is to be said, or None.
         voiced: Its priority when a message of its cause named it, or None.
     """
 

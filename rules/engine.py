@@ -41,7 +41,7 @@ from rules.words import Sentence
 SCHEMA = 1
 """Number of the form of :meth:`Engine.state`; another number is not understood."""
 
-AT_RETURN = frozenset({"tell", "repeat", "escalation", "group"})
+AT_RETURN = frozenset({"tell", "repeat", "escalation", "group", "freed"})
 """What became due while nobody ran is said once, on return, not once for each instant."""
 
 
@@ -74,6 +74,7 @@ class Engine:
             "repeat": lambda key, now: self._telling.repeat(AlarmKey(*key[1:]), now),
             "escalation": lambda key, now: self._telling.escalate(key[1], AlarmKey(*key[2:]), now),
             "group": lambda key, now: self._telling.group(AlarmKey(*key[1:]), now),
+            "freed": lambda key, now: self._telling.freed(AlarmKey(*key[1:]), now),
         }
         self._take_plan(plan)
 

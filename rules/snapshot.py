@@ -69,6 +69,7 @@ def alarm_state(alarm: Alarm) -> dict[str, Plain]:
         "spoken": alarm.spoken,
         "repeats": alarm.repeats,
         "told": list(alarm.told or {}),
+        "freed": list(alarm.freed) if alarm.freed else None,
         "voiced": None if alarm.voiced is None else alarm.voiced.value,
         "waits": alarm.waits,
     }
@@ -95,6 +96,7 @@ def alarm_of(state: dict[str, Plain]) -> Alarm:
         state["repeats"],
         dict.fromkeys(state["told"]) or None,
         state["waits"],
+        freed=AlarmKey(*state["freed"]) if state["freed"] else None,
         voiced=Priority(state["voiced"]) if state["voiced"] else None,
     )
 

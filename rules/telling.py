@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from rules.alarms import Alarm, Book
 from rules.common import RULE as COMMON
 from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
+from rules.faults import FAULT_RULES
 from rules.hold import NEVER
 from rules.life import Life
 from rules.plan import ROOM_DAY, Calendar, ContactPlan, Priority
@@ -36,15 +37,18 @@ WINDOW = 10 * MINUTE
 FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 """Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
 
-WORSE_GROUP = 60 * MINUTE
+WORSE_GROUP = 180 * MINUTE
 """A cause speaks for the places that left safe at most this often, and ever more rarely."""
 
 SAID_SO = 60 * MINUTE
-"""A high alarm of the same place said so long ago that safe would be left: it repeats anyway (ms)."""
+"""Within this a high alarm has said itself that safe would be left, and repeats anyway (ms)."""
 
 AGAIN, SELDOM = 60 * MINUTE, 48 * 60 * MINUTE
 """What was told, ended and comes again within this is a repeat and no news, unless it is high (ms).
 Each time that it is news again the pause is four times as long, up to the second."""
+
+FREED = {Priority.HIGH: 30 * MINUTE, Priority.MEDIUM: 60 * MINUTE, Priority.LOW: 60 * MINUTE}
+"""What its cause explained has so long to come right when the cause has ended (ms)."""
 
 FORGOTTEN = 36 * 60 * MINUTE
 """What has not come again for so long is news as on the first day (ms)."""
@@ -164,11 +168,10 @@ class Telling:
                 continue
             if alarm.cause is not None:
                 self._speak_as_cause(alarm, change, now)
+            elif change is None and _may_come_right(alarm):
+                self._schedule(now + FREED[alarm.priority], ("freed", *alarm.key))
             elif book.shelf_of(alarm) is None and alarm.life is Life.UNACKNOWLEDGED:
-                if not self._known(alarm):
-                    self._say(alarm, Tone.WORSE if change is Change.WORSE else Tone.RAISED, now)
-                self._set_repeat(alarm)
-                self._set_escalation(alarm)
+                self._begin(alarm, Tone.WORSE if change is Change.WORSE else Tone.RAISED, now)
         book.to_say.clear()
         for alarm in book.taken_back:
             self._set_repeat(alarm)
@@ -177,6 +180,22 @@ class Telling:
         for alarm in book.ended:
             self._say_right_again(alarm, now)
         book.ended.clear()
+
+    def _begin(self, alarm: Alarm, tone: Tone, now: int) -> None:
+        """Say an alarm, where it is news, and set when it is said again."""
+        if not self._known(alarm):
+            self._say(alarm, tone, now)
+        self._set_repeat(alarm)
+        self._set_escalation(alarm)
+
+    def freed(self, key: AlarmKey, now: int) -> None:
+        """Say what is still wrong a while after the cause that explained it has ended."""
+        alarm = self._book.open.get(key)
+        if alarm is None or alarm.freed is None or not self._wants_voice(alarm):
+            return
+        if now >= alarm.spoken + FREED[alarm.priority]:
+            alarm.spoken = now
+            self._begin(alarm, Tone.RAISED, now)
 
     def _remember(self, alarm: Alarm, now: int) -> None:
         """Remember an alarm that ended: the more often it comes and goes, the more seldom it is news."""
@@ -227,22 +246,27 @@ class Telling:
     def _speak_as_cause(self, alarm: Alarm, change: Change | None, now: int) -> None:
         """An explained alarm left safe: its cause says so, with the places."""
         cause = self._book.open.get(alarm.cause) if alarm.cause else None
-        worse = change is Change.WORSE and alarm.explained_at is not alarm.priority
+        worse = change is Change.WORSE and _left_safe(alarm)
         if cause is None or not worse or self._book.shelf_of(cause) is not None:
             return
-        same = cause.key.place == alarm.key.place and cause.priority is Priority.HIGH
-        if same and now < cause.spoken + SAID_SO:
-            return
-        last = self.spoken_for.get(cause.key)
-        if last is not None and now < self._group_due(cause, last):
-            self._schedule(self._group_due(cause, last), ("group", *cause.key))
-            return
-        self.spoken_for[cause.key] = now
-        self._say(cause, Tone.WORSE, max(now, cause.spoken), alarm.priority)
+        due = self._group_due(cause, alarm)
+        same = cause.key.place == alarm.key.place and cause.key not in self.spoken_for
+        if now < due and not same:
+            self._schedule(due, ("group", *cause.key))
+        elif now >= due:
+            self.spoken_for[cause.key] = now
+            self._say(cause, Tone.WORSE, max(now, cause.spoken), alarm.priority)
 
-    def _group_due(self, cause: Alarm, last: int) -> int:
-        """Give when a cause may speak again: each pause is twice as long as all before it."""
-        return last + max(WORSE_GROUP, 2 * (last - cause.raised))
+    def _group_due(self, cause: Alarm, alarm: Alarm) -> int:
+        """Give when a cause may speak for an alarm: each pause is twice as long as all before it.
+
+        What is high and about the same quantity has said so itself; of the mains that is not true.
+        """
+        last = self.spoken_for.get(cause.key)
+        if last is not None:
+            return last + max(WORSE_GROUP, 2 * (last - cause.raised))
+        said_so = cause.priority is Priority.HIGH and cause.key.subject == alarm.key.subject
+        return cause.spoken + SAID_SO if said_so else 0
 
     def group(self, key: AlarmKey, now: int) -> None:
         """Say for a cause what has left safe since it last spoke."""
@@ -250,8 +274,8 @@ class Telling:
         if cause is None or self._book.shelf_of(cause) is not None:
             return
         last = self.spoken_for.get(key, 0)
-        left = [one for one in self._book.explained_by(key) if one.spoken > last]
-        if left and now >= self._group_due(cause, last):
+        left = [one for one in self._book.explained_by(key) if one.spoken > last and _left_safe(one)]
+        if left and now >= max(self._group_due(cause, one) for one in left):
             self.spoken_for[key] = now
             gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
             self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
@@ -387,3 +411,16 @@ class Telling:
         keys = [key for key in (mouth.plan.quiet, mouth.plan.on_duty) if key is not None]
         edges = [next_edge(self._calendars.get(key), now) for key in keys]
         return min((edge for edge in edges if edge != NEVER), default=now)
+
+
+def _may_come_right(alarm: Alarm) -> bool:
+    """Tell whether what explained an alarm until now was trouble that ended, so that it may end too.
+
+    A sensor that is sound again, and readings that come again, leave what was wrong as it is.
+    """
+    return alarm.freed is not None and alarm.freed.rule not in FAULT_RULES and alarm.key.rule != "silent"
+
+
+def _left_safe(alarm: Alarm) -> bool:
+    """Tell whether an explained alarm has become graver than it was when its cause took it over."""
+    return alarm.explained_at is not alarm.priority

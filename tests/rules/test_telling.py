@@ -331,34 +331,73 @@ class TestCause:
         engine.step(Order(T0 + 13 * EVERY + SECOND, "Ines", Verb.ACKNOWLEDGE, mains.key, mains.raised))
         assert {one.life.name for one in engine.open_alarms()} == {"ACKNOWLEDGED"}
 
+    def back(self, engine, minute):
+        """Let the mains come back; give what was told within five minutes."""
+        now = T0 + minute * EVERY
+        found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
+        found += engine.step(Tick(now + 5 * MINUTE))
+        return [told for one in found if isinstance(one, Notice) for told in one.told]
+
     def test_what_the_cause_named_is_no_news_when_it_goes(self):
         """Places that a message of the mains named are not raised anew with the mains back; they repeat."""
         engine, _ = self.lost()
         self.minutes(engine, 27.0, 6, 8)
         self.minutes(engine, 18.0, 14, 6)
-        now = T0 + 21 * EVERY
-        found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
-        found += engine.step(Tick(now + 5 * MINUTE))
-        told = [told for one in found if isinstance(one, Notice) for told in one.told]
-        assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
-        assert Tone.RAISED not in {one.tone for one in told}
-        found = self.minutes(engine, 18.0, 27, 20)
-        again = {told.alarm.place for one in found for told in one.told if told.tone is Tone.REPEAT}
-        assert "box-1" in again
+        told = self.back(engine, 21)
+        assert [one.alarm.rule for one in told] == ["mains lost"]
+        found = self.minutes(engine, 18.0, 27, 50)
+        later = [(told.alarm.place, told.tone) for one in found for told in one.told]
+        assert ("box-1", Tone.REPEAT) in later
+        assert Tone.RAISED not in {tone for _, tone in later}
 
     def test_when_the_cause_goes_what_stays_speaks(self):
-        """With the mains back, a box that is still cold is said, and explains the one beside it."""
+        """With the mains back, a box that is still cold an hour later is said, and explains the other."""
         engine, _ = self.lost()
         self.minutes(engine, 27.0, 6, 8)
-        now = T0 + 14 * EVERY
-        found = list(engine.step(Reading("mains", Quantity.CONTACT, 1.0, now, now)))
-        found += engine.step(Tick(now + 5 * MINUTE))
-        told = [told for one in found if isinstance(one, Notice) for told in one.told]
-        raised = {
-            one.alarm.place: {key.place for key in one.explains} for one in told if one.tone is Tone.RAISED
-        }
+        told = self.back(engine, 14)
+        assert [(one.alarm.rule, one.tone) for one in told] == [("mains lost", Tone.RIGHT_AGAIN)]
+        assert self.minutes(engine, 27.0, 20, 50) == []
+        (notice,) = self.minutes(engine, 27.0, 70, 10)
+        raised = {one.alarm.place: {key.place for key in one.explains} for one in notice.told}
         assert raised == {"box-1": {"box-2"}}
-        assert [one.alarm.rule for one in told if one.tone is Tone.RIGHT_AGAIN] == ["mains lost"]
+
+    def test_what_comes_right_when_the_cause_goes_is_not_said(self):
+        """With the mains back the boxes get warm again: nobody is told of them."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        self.back(engine, 14)
+        assert self.minutes(engine, 30.0, 20, 100) == []
+
+    def test_what_gets_worse_when_the_cause_goes_is_said_at_once(self):
+        """With the mains back the heater stays off: safe is left, and that is told."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        self.back(engine, 14)
+        notices = self.minutes(engine, 18.0, 20, 8)
+        assert [(one.alarm.place, one.tone) for one in notices[0].told] == [("box-1", Tone.WORSE)]
+
+    def test_several_places_have_said_so_for_an_hour(self):
+        """Places that leave safe soon after the room's alarm are said an hour after it."""
+        places = tuple(place(name) for name in ("box-1", "box-2", "box-3"))
+        engine = Engine(
+            one_box(
+                places=places, sensors=tuple(sensor(n, p.name) for n, p in zip("abc", places, strict=True))
+            )
+        )
+        found = []
+        for minute in range(1, 120):
+            value = 30.0 if minute < 30 else 27.5 if minute < 50 else 24.0
+            for name in "abc":
+                at = T0 + minute * EVERY
+                found += engine.step(Reading(name, Quantity.TEMPERATURE, value + 0.1 * (minute % 2), at, at))
+            for alarm in engine.open_alarms() if minute == 40 else ():
+                engine.step(Order(at + SECOND, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+        told = [(one.now, told) for one in found if isinstance(one, Notice) for told in one.told]
+        several = [(now, one.tone) for now, one in told if one.alarm.rule == "several places at once"]
+        (raised, *_), (worse, *_) = [
+            [now for now, tone in several if tone is wanted] for wanted in (Tone.RAISED, Tone.WORSE)
+        ]
+        assert worse - raised == HOUR
 
 
 class TestComesAndGoes:
