@@ -17,7 +17,9 @@ from rules import (
     common,
     condensation,
     contact,
+    creeping,
     cusum,
+    degreehours,
     drying,
     gaps,
     heading,
@@ -26,7 +28,7 @@ from rules import (
     outdoor,
     rate,
     saturation,
-    slow,
+    shifted,
     spike,
     stuck,
     swinging,
@@ -193,11 +195,11 @@ def _climate() -> Iterator[RuleWords]:
         condensation.RULE, sort, condensation, condensation.CondensationParams, needs=(_T, _H), where=_EVEN
     )
     yield _rule(swinging.RULE, sort, swinging, swinging.SwingingParams, needs=(_T,), where=_WARM)
-    yield _rule(slow.CREEPING, sort, slow, slow.CreepingParams, needs=(_T,), where=_EVEN)
-    yield _rule(slow.CREPT, sort, slow, slow.CreptParams, needs=(_T,), where=_EVEN)
-    yield _rule(slow.SHIFTED, sort, slow, slow.ShiftParams, needs=(_T,), where=_EVEN)
-    for name in (slow.WARM_SUM, slow.COOL_SUM):
-        yield _rule(name, sort, slow, slow.DegreeHoursParams, needs=(_T,), where=_EVEN)
+    yield _rule(creeping.CREEPING, sort, creeping, creeping.CreepingParams, needs=(_T,), where=_EVEN)
+    yield _rule(creeping.CREPT, sort, creeping, creeping.CreptParams, needs=(_T,), where=_EVEN)
+    yield _rule(shifted.RULE, sort, shifted, shifted.ShiftParams, needs=(_T,), where=_EVEN)
+    for name in (degreehours.WARM_SUM, degreehours.COOL_SUM):
+        yield _rule(name, sort, degreehours, degreehours.DegreeHoursParams, needs=(_T,), where=_EVEN)
     for name in (outdoor.FROST, outdoor.OVERHEATING):
         yield _rule(name, sort, outdoor, outdoor.AheadParams, needs=(_T,), where=_OUT)
     stores = {

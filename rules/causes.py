@@ -15,6 +15,8 @@ from rules.common import RULE as COMMON
 from rules.common import Together
 from rules.condensation import RULE as CONDENSATION
 from rules.contact import CONTACT_RULES
+from rules.creeping import CREEPING, CREPT
+from rules.degreehours import COOL_SUM, WARM_SUM
 from rules.drying import RULE as DRYING
 from rules.events import AlarmKey
 from rules.gaps import RULE as LOSSY
@@ -23,7 +25,7 @@ from rules.plan import ContactKind
 from rules.reading import HOUR, MINUTE
 from rules.roster import Place, Sensor, family, outermost
 from rules.saturation import RULE as SATURATED
-from rules.slow import COOL_SUM, CREEPING, CREPT, SHIFTED, WARM_SUM
+from rules.shifted import RULE as SHIFTED
 from rules.swinging import RULE as SWINGING
 from rules.track import sensor_of
 

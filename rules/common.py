@@ -9,10 +9,12 @@ once.
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from rules.creeping import CREEPING, CREPT
+from rules.degreehours import COOL_SUM, WARM_SUM
 from rules.detector import Detector
 from rules.plan import Priority
 from rules.reading import HOUR
-from rules.slow import COOL_SUM, CREEPING, CREPT, SHIFTED, WARM_SUM
+from rules.shifted import RULE as SHIFTED
 from rules.swinging import RULE as SWINGING
 from rules.verdict import Verdict
 from rules.words import Sentence

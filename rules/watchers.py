@@ -14,7 +14,9 @@ from typing import Any, cast
 from rules.agreement import Agreement, AgreementParams
 from rules.coldstore import ColdStore, ColdStoreParams
 from rules.condensation import Condensation
+from rules.creeping import Creeping, Crept, CreptParams
 from rules.cusum import Offset, OffsetParams, decision_limit
+from rules.degreehours import DegreeHours
 from rules.detector import Detector
 from rules.drying import DryingOut
 from rules.gaps import Gaps, GapsParams
@@ -27,7 +29,7 @@ from rules.rate import Erratic
 from rules.reading import MINUTE, Quantity
 from rules.roster import Curve, Sensor
 from rules.saturation import Saturated, SaturatedParams
-from rules.slow import Creeping, Crept, CreptParams, DegreeHours, Shifted
+from rules.shifted import Shifted
 from rules.span import Span
 from rules.spike import Spike, SpikeParams
 from rules.stuck import Stuck, StuckParams

@@ -15,7 +15,7 @@ from daemon.explain_rules import RULES, Sort, numbers_of, source_of
 from daemon.logbook import Archive, Logbook
 from daemon.record import Entry
 from daemon.settings import Loaded
-from rules import coldstore, outdoor, slow
+from rules import coldstore, creeping, degreehours, outdoor
 from rules.contact import CONTACT_RULES
 from rules.faults import DOUBT_RULES, FAULT_RULES
 from rules.reading import MINUTE, SECOND, Quality, Quantity
@@ -31,7 +31,7 @@ def names_in_the_code() -> set[str]:
     found = {name for both in RULE_NAMES.values() for name in both}
     found |= {rule.name for rule in CONTACT_RULES.values()}
     found |= {*HEALTH, *FAULT_RULES, *DOUBT_RULES}
-    found |= {slow.CREEPING, slow.CREPT, slow.SHIFTED, slow.WARM_SUM, slow.COOL_SUM}
+    found |= {creeping.CREEPING, creeping.CREPT, degreehours.WARM_SUM, degreehours.COOL_SUM}
     found |= {coldstore.FOOD, coldstore.THAWING, coldstore.FROST, coldstore.WAKING, coldstore.WEEKS}
     found |= {outdoor.FROST, outdoor.OVERHEATING, outdoor.SUN}
     for module in pkgutil.iter_modules(rules.__path__):

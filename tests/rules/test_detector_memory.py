@@ -10,7 +10,9 @@ from rules.agreement import Agreement
 from rules.coldstore import ColdStore, ColdStoreParams
 from rules.common import CommonFall
 from rules.condensation import Condensation
+from rules.creeping import Creeping, Crept
 from rules.cusum import Offset
+from rules.degreehours import DegreeHours
 from rules.drying import DryingOut
 from rules.egg import EggLag, EggLagParams
 from rules.gaps import Gaps
@@ -22,7 +24,7 @@ from rules.plan import Store
 from rules.rate import Erratic
 from rules.reading import MINUTE
 from rules.saturation import Saturated
-from rules.slow import Creeping, Crept, DegreeHours, Shifted
+from rules.shifted import Shifted
 from rules.spike import Spike
 from rules.stuck import Stuck
 from rules.swinging import Swinging

@@ -3,11 +3,12 @@
 import math
 from dataclasses import replace
 
+from rules.creeping import CREEPING, CREPT
 from rules.engine import Engine
 from rules.events import Changed, Cleared, Notice, Order, Raised, Shown, Tick, Verb
 from rules.plan import ROOM_DAY, Calendar, ContactKind, ContactPlan, PlaceKind, Priority
 from rules.reading import DAY, HOUR, MINUTE, Quality, Quantity, Reading
-from rules.slow import CREEPING, CREPT, SHIFTED
+from rules.shifted import RULE as SHIFTED
 from rules.span import Range, Span
 from rules.watchers import Eyes
 from tests.kit.rooms import EVERY, T0, WARM, copied, one_box, organ, place, sensor, spot, steadily, told

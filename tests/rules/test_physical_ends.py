@@ -5,6 +5,7 @@ import math
 import pytest
 
 from rules.coldstore import THAWING, ColdStore, ColdStoreParams
+from rules.creeping import Creeping, Crept
 from rules.cusum import Offset, OffsetParams
 from rules.drying import DryingOut, DryingParams
 from rules.heading import Heading
@@ -13,7 +14,6 @@ from rules.moisture import MoistureReference
 from rules.outdoor import Ahead
 from rules.plan import Priority, Store
 from rules.reading import DAY, HOUR, MINUTE, Quality, Quantity
-from rules.slow import Creeping, Crept
 from rules.span import Range, Span
 from rules.stuck import Stuck, StuckParams
 from rules.summary import InForce, summarise

@@ -3,8 +3,10 @@
 import math
 import random
 
+from rules.creeping import CREPT, Creeping, Crept
+from rules.degreehours import WARM_SUM, DegreeHours
 from rules.reading import HOUR, MINUTE
-from rules.slow import CREPT, WARM_SUM, Creeping, Crept, DegreeHours, Shifted
+from rules.shifted import Shifted
 from rules.swinging import Swinging
 
 

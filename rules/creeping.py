@@ -1,10 +1,9 @@
-"""Slow trouble: creeping means, set-points that were bumped, too much heat in sum.
+"""A daily mean that creeps: by a slope within days, by sums within weeks.
 
-Minute values in a box hang together for hours, so all of these look at means over hours
-or days. What passes (a lamp that switches, an open lid) lets them wait; another level that
-is asked for lets them forget. Sources: sums of daily means (CUSUM, see ``rules.cusum``,
-needs ≥ 20 days: until then only a fixed slope speaks); degree-hours as in growing-degree
-summation. Decision values are own proposals.
+Minute values in a box hang together for hours, so both look at means of days. What passes
+(a lamp that switches, an open lid) does not count for much in them; another level that is
+asked for lets them forget. Source: tabular CUSUM of daily means (see ``rules.cusum``), which
+needs ≥ 20 days: until then only the slope speaks. Decision values are own proposals.
 """
 
 from dataclasses import dataclass
@@ -16,11 +15,9 @@ from rules.plan import Priority
 from rules.reading import DAY, HOUR, MINUTE
 from rules.trend import median
 from rules.verdict import Verdict
-from rules.words import Degrees, Instant, Kelvin, Number, Sentence
+from rules.words import Degrees, Instant, Number, Sentence
 
 CREEPING, CREPT = "creeping", "crept away"
-SHIFTED = "settled elsewhere"
-WARM_SUM, COOL_SUM = "warm for too long", "cool for too long"
 
 _COMPARE: Sentence = ("Compare with a second thermometer; then look at set-point, heater and the room.",)
 
@@ -281,206 +278,3 @@ class Crept(Detector[CreptParams]):
     def _over(self, mean: float, words: str) -> Verdict:
         self.wrong = False
         return Verdict(CREPT, wrong=False, since=self.since, value=round(mean, 3), reason=(words,))
-
-
-@dataclass(frozen=True, slots=True)
-class ShiftParams:
-    """When a set-point was bumped. Own proposals.
-
-    Attributes:
-        step: One value per this span, ms.
-        block: Means over this span are compared, ms.
-        blocks: The new level must stand for so many of them.
-        past: So many before are what was usual.
-        least: The level must have moved by at least this, K.
-        times: … and by so many times the usual spread of a block.
-        steady: The new blocks may differ from each other by no more than this, K,
-        back: … and the last of them is not nearer to the old level than the first by more, K.
-    """
-
-    step: int = 5 * MINUTE
-    block: int = HOUR
-    blocks: int = 3
-    past: int = 24
-    least: float = 0.7
-    times: float = 4.0
-    steady: float = 0.4
-    back: float = 0.1
-
-
-class Shifted(Detector[ShiftParams]):
-    """Watches an incubator or box that settles at another level than it had (bumped)."""
-
-    __slots__ = ("block_at", "due", "means", "n", "quiet", "since", "total", "usual", "wrong")
-
-    def __init__(self, params: ShiftParams | None = None) -> None:
-        """Begin without a level."""
-        super().__init__(params or ShiftParams())
-        self.block_at = 0
-        self.due = 0
-        self.means: list[float] = []
-        self.n = 0
-        self.quiet = 0
-        self.since = 0
-        self.total = 0.0
-        self.usual = 0.0
-        self.wrong = False
-
-    def see(self, at: int, value: float) -> Verdict | None:
-        """Take a good reading, °C."""
-        if at < self.due:
-            return None
-        self.due = at + self.params.step
-        if not self.block_at:
-            self.block_at = at
-        verdict = self._block(at) if at - self.block_at >= self.params.block else None
-        self.total += value
-        self.n += 1
-        return verdict
-
-    def hush(self, until: int) -> None:
-        """Hours that end before ``until`` do not count (lamps, an open lid)."""
-        self.quiet = max(self.quiet, until)
-
-    def forget(self) -> None:
-        """Forget the past: another level is asked for, by day or night too."""
-        self.means = []
-
-    def _block(self, at: int) -> Verdict | None:
-        params = self.params
-        full = 2 * self.n * params.step >= params.block
-        mean = self.total / self.n if self.n else 0.0
-        self.total, self.n, self.block_at = 0.0, 0, at
-        if not full or at < self.quiet:
-            return None
-        self.means.append(round(mean, 4))
-        del self.means[: -params.past - params.blocks]
-        if len(self.means) < 12 + params.blocks:
-            return None
-        new, past = self.means[-params.blocks :], self.means[: -params.blocks]
-        return self._follow(new) if self.wrong else self._judge(at, new, past)
-
-    def _judge(self, at: int, new: list[float], past: list[float]) -> Verdict | None:
-        params = self.params
-        usual = median(past)
-        spread = 1.4826 * median([abs(mean - usual) for mean in past])
-        wanted = max(params.least, params.times * spread)
-        moved = [mean - usual for mean in new]
-        same_side = min(moved) >= wanted or max(moved) <= -wanted
-        comes_back = abs(moved[-1]) < abs(moved[0]) - params.back
-        if not same_side or comes_back or max(new) - min(new) > params.steady:
-            return None
-        self.wrong, self.usual, self.since = True, usual, at - params.blocks * params.block
-        return Verdict(
-            SHIFTED,
-            wrong=True,
-            since=self.since,
-            priority=Priority.MEDIUM,
-            value=round(new[-1], 3),
-            reason=(
-                "It stood at ",
-                Degrees(round(usual, 1)),
-                " and has settled at ",
-                Degrees(round(new[-1], 1)),
-                ", ",
-                Kelvin(round(abs(new[-1] - usual), 1)),
-                " away.",
-            ),
-            advice=("Has the thermostat's knob or its sensor been moved?",),
-        )
-
-    def _follow(self, new: list[float]) -> Verdict | None:
-        """Let it be when it is back, or when the new level has become the usual one."""
-        back = max(abs(mean - self.usual) for mean in new) < self.params.least / 2
-        past = self.means[: -self.params.blocks]
-        accepted = abs(median(past) - new[-1]) < self.params.least / 2 and len(past) >= self.params.past
-        if not back and not accepted:
-            return None
-        self.wrong = False
-        words = (
-            "It is back at its level." if back else "The new level has stood for a day and is taken as usual."
-        )
-        return Verdict(SHIFTED, wrong=False, since=self.since, value=new[-1], reason=(words,))
-
-
-@dataclass(frozen=True, slots=True)
-class DegreeHoursParams:
-    """How much beyond a limit is too much in sum. Own proposals.
-
-    Attributes:
-        cover: A reading stands for at most this long, ms.
-        limit: K·h beyond the limit within 24 h.
-        step: One value per this span, ms.
-    """
-
-    cover: int = MINUTE
-    limit: float = 10.0
-    step: int = 5 * MINUTE
-
-
-class DegreeHours(Detector[DegreeHoursParams]):
-    """Sums K·h above and below ideal over the last 24 h: what short holds never show."""
-
-    __slots__ = ("above", "below", "due", "hour_at", "last", "last_at", "said", "since", "wrong")
-
-    def __init__(self, params: DegreeHoursParams | None = None) -> None:
-        """Begin with nothing summed."""
-        super().__init__(params or DegreeHoursParams())
-        self.above: list[float] = [0.0]
-        self.below: list[float] = [0.0]
-        self.due = 0
-        self.hour_at = 0
-        self.last = 0.0
-        self.last_at = 0
-        self.said = 0
-        self.since = 0
-        self.wrong = 0
-
-    def see(self, at: int, value: float, low: float | None, high: float | None) -> Verdict | None:
-        """Take a good reading, °C, and the ends of the span in force."""
-        if at < self.due:
-            return None
-        params = self.params
-        self.due = at + params.step
-        span = min(at - self.last_at, params.step + params.cover) / HOUR if self.last_at else 0.0
-        last, self.last, self.last_at = self.last, value, at
-        if high is not None and last > high:
-            self.above[-1] += (last - high) * span
-        elif low is not None and last < low:
-            self.below[-1] += (low - last) * span
-        if not self.hour_at:
-            self.hour_at = at
-        return self._hour(at, value) if at - self.hour_at >= HOUR else None
-
-    def told(self) -> None:
-        """Forget the sums: the range has spoken, and this rule is for what it does not see."""
-        self.above, self.below, self.last_at = [0.0], [0.0], 0
-
-    def sums(self) -> tuple[float, float]:
-        """Give (above, below) over the last 24 h, K·h."""
-        return sum(self.above), sum(self.below)
-
-    def _hour(self, at: int, value: float) -> Verdict | None:
-        passed = min(24, (at - self.hour_at) // HOUR)
-        self.hour_at = at
-        for sums in (self.above, self.below):
-            sums.extend([0.0] * passed)
-            del sums[:-24]
-        above, below = self.sums()
-        side = 1 if above >= self.params.limit else -1 if below >= self.params.limit else 0
-        if self.wrong:
-            return self._over(at, value) if not side and max(above, below) < self.params.limit / 2 else None
-        if not side:
-            return None
-        sums = self.above if side > 0 else self.below
-        ago = next(len(sums) - index for index, one in enumerate(sums) if one > 0)
-        self.wrong, self.since = side, at - ago * HOUR
-        rule, amount = (WARM_SUM, above) if side > 0 else (COOL_SUM, below)
-        words = "above" if side > 0 else "below"
-        reason: Sentence = (Number(amount, "K·h"), f" {words} ideal within 24 h, in sum.")
-        return Verdict(rule, wrong=True, since=self.since, priority=Priority.LOW, value=value, reason=reason)
-
-    def _over(self, at: int, value: float) -> Verdict:
-        del at
-        rule, self.wrong = (WARM_SUM if self.wrong > 0 else COOL_SUM), 0
-        return Verdict(rule, wrong=False, since=self.since, value=value, reason=("The sum has halved.",))
