@@ -128,18 +128,14 @@ class Returning:
             self.nearest = self.worst = turned
         elif turned > self.worst:
             self.nearest = self.worst = turned
-        elif self.nearest - turned >= self.step and at - self.since < self.most * (
-            MOVED if self.moved else 1
-        ):
+        elif self._nears(turned) and at - self.since < (MOVED * self.most if self.moved else self.most):
             self.nearest = turned
             return True
         return False
 
-    def _most(self) -> int:
-        return self.most * MOVED if self.moved else self.most
-
-    def _step(self) -> float:
-        return self.step / 2 if self.moved else self.step
+    def _nears(self, turned: float) -> bool:
+        """Tell whether it is nearer than ever by a step; by half a one where the limit moved."""
+        return self.nearest - turned >= (self.step / 2 if self.moved else self.step)
 
     def drop(self) -> None:
         """It is back."""

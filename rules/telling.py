@@ -191,11 +191,12 @@ class Telling:
     def freed(self, key: AlarmKey, now: int) -> None:
         """Say what is still wrong a while after the cause that explained it has ended."""
         alarm = self._book.open.get(key)
-        if alarm is None or alarm.freed is None or not self._wants_voice(alarm):
+        if alarm is None or alarm.freed is None or now < alarm.spoken + FREED[alarm.priority]:
             return
-        if now >= alarm.spoken + FREED[alarm.priority]:
+        if self._wants_voice(alarm):
             alarm.spoken = now
             self._begin(alarm, Tone.RAISED, now)
+        alarm.freed = None
 
     def _remember(self, alarm: Alarm, now: int) -> None:
         """Remember an alarm that ended: the more often it comes and goes, the more seldom it is news."""

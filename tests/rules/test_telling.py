@@ -368,6 +368,15 @@ class TestCause:
         self.back(engine, 14)
         assert self.minutes(engine, 30.0, 20, 100) == []
 
+    def test_what_was_seen_meanwhile_is_not_said(self):
+        """With the mains back a keeper sees the boxes on the page: nobody is told of them."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        self.back(engine, 14)
+        for alarm in engine.open_alarms():
+            engine.step(Order(T0 + 20 * EVERY, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+        assert self.minutes(engine, 27.0, 21, 100) == []
+
     def test_what_gets_worse_when_the_cause_goes_is_said_at_once(self):
         """With the mains back the heater stays off: safe is left, and that is told."""
         engine, _ = self.lost()
