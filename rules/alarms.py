@@ -176,7 +176,7 @@ class Book:
         alarm.wrong = replace(wrong, since=min(wrong.since, alarm.wrong.since))
         alarm.life = after(alarm.life, Signal.WORSE)
         alarm.spoken, alarm.repeats = now, 0
-        alarm.waits = False
+        alarm.waits, alarm.freed = False, None
         self._change(alarm, Change.WORSE, now, **_said(wrong))
         self.to_say.append((alarm, Change.WORSE))
 

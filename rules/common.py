@@ -53,14 +53,17 @@ class CommonFall(Detector[CommonParams]):
     Attributes:
         falls: What is wrong by outermost place: [place, spot, rule, since] each.
         wrong: Several places are wrong at once.
+        since: When it began, ms.
+        latest: When it began in the place that joined last, ms.
     """
 
-    __slots__ = ("falls", "since", "wrong")
+    __slots__ = ("falls", "latest", "since", "wrong")
 
     def __init__(self, params: CommonParams | None = None) -> None:
         """Begin with nothing falling."""
         super().__init__(params or CommonParams())
         self.falls: dict[str, list[list[str | int]]] = {}
+        self.latest = 0
         self.since = 0
         self.wrong = False
 
@@ -89,7 +92,7 @@ class CommonFall(Detector[CommonParams]):
         least = self.params.foreseen if foreseen else self.params.places
         if len(members) < max(least, self.params.share * watched):
             return None
-        self.wrong, self.since = True, min(self._began(name) for name in members)
+        self.wrong, self.since, self.latest = True, min(self._began(name) for name in members), since
         return self._say(members)
 
     def sweep(self, is_open: Callable[[str, str, str], bool]) -> Verdict | None:
@@ -121,11 +124,9 @@ class CommonFall(Detector[CommonParams]):
             outer: The outermost place where it is, which must be wrong too; None: any.
             since: When it began there, ms.
         """
-        if not self.wrong or not (outer is None or outer in self.falls):
-            return False
-        together, newest = self.params.together, max(self._began(name) for name in self.falls)
-        until = max(self.since + 3 * together, newest + together)
-        return self.since - together <= since <= until
+        together = self.params.together
+        near = self.since - together <= since <= max(self.since, self.latest) + 3 * together
+        return self.wrong and near and (outer is None or outer in self.falls)
 
     def _say(self, members: list[str]) -> Verdict:
         way = "too cool" if self.params.falling else "too warm"

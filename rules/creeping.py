@@ -80,7 +80,7 @@ class Creeping(Detector[CreepingParams]):
         self.total, self.n = 0.0, 0
 
     def day(self) -> float | None:
-        """Give the mean of the last four blocks, °C; None where they are not covered."""
+        """Give the mean of the last day, °C; None where it is not covered."""
         return self._mean(0)
 
     def _block(self, at: int, low: float | None, high: float | None) -> Verdict | None:

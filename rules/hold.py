@@ -143,7 +143,7 @@ class Returning:
         self.moved = False
 
     def begin_anew(self, *, moved: bool) -> None:
-        """Another limit counts; ``moved``: there was one before."""
+        """Another limit counts; ``moved``: only by that is the value beyond it."""
         self.since = -1
         self.moved = moved
 

@@ -2,7 +2,8 @@
 
 Means of hours are compared with those of the day before. Hours that end before a lamp that
 switched or a lid that was opened is over do not count; another level that is asked for lets
-it forget. Source: own proposal.
+it forget: where that is so twice a day no level stands for long enough to be told of.
+Source: own proposal.
 """
 
 from dataclasses import dataclass
@@ -88,6 +89,8 @@ class Shifted(Detector[ShiftParams]):
         if not full or at < self.quiet:
             return None
         self.means.append(round(mean, 4))
+        if self.wrong and len(self.means) == 1:
+            return self._over(mean, "Another level is asked for now.")
         del self.means[: -params.past - params.blocks]
         if len(self.means) < 12 + params.blocks:
             return None
@@ -130,8 +133,11 @@ class Shifted(Detector[ShiftParams]):
         accepted = abs(median(past) - new[-1]) < self.params.least / 2 and len(past) >= self.params.past
         if not back and not accepted:
             return None
-        self.wrong = False
         words = (
             "It is back at its level." if back else "The new level has stood for a day and is taken as usual."
         )
-        return Verdict(RULE, wrong=False, since=self.since, value=new[-1], reason=(words,))
+        return self._over(new[-1], words)
+
+    def _over(self, mean: float, words: str) -> Verdict:
+        self.wrong = False
+        return Verdict(RULE, wrong=False, since=self.since, value=round(mean, 4), reason=(words,))

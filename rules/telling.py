@@ -181,21 +181,27 @@ class Telling:
             self._say_right_again(alarm, now)
         book.ended.clear()
 
-    def _begin(self, alarm: Alarm, tone: Tone, now: int) -> None:
-        """Say an alarm, where it is news, and set when it is said again."""
-        if not self._known(alarm):
+    def _begin(self, alarm: Alarm, tone: Tone, now: int) -> bool:
+        """Say an alarm, where it is news, and set when it is said again; True where it is known."""
+        known = self._known(alarm)
+        if not known:
             self._say(alarm, tone, now)
         self._set_repeat(alarm)
         self._set_escalation(alarm)
+        return known
 
     def freed(self, key: AlarmKey, now: int) -> None:
         """Say what is still wrong a while after the cause that explained it has ended."""
         alarm = self._book.open.get(key)
-        if alarm is None or alarm.freed is None or now < alarm.spoken + FREED[alarm.priority]:
+        if alarm is None or alarm.freed is None:
             return
-        if self._wants_voice(alarm):
-            alarm.spoken = now
-            self._begin(alarm, Tone.RAISED, now)
+        due = alarm.spoken + FREED[alarm.priority]
+        if now < due:
+            self._schedule(due, ("freed", *key))
+            return
+        wanted, alarm.spoken = self._wants_voice(alarm), now
+        if wanted and self._begin(alarm, Tone.RAISED, now) and alarm.priority is Priority.HIGH:
+            self._say(alarm, Tone.REPEAT, now)
         alarm.freed = None
 
     def _remember(self, alarm: Alarm, now: int) -> None:
@@ -239,7 +245,7 @@ class Telling:
         tone, priority = said
         key = (alarm.key, alarm.raised)
         waits = mouth.waiting.get(key)
-        if waits is not None and waits[0] in FIRST and tone is not Tone.RIGHT_AGAIN:
+        if waits is not None and (waits[0] in FIRST or tone is Tone.REPEAT) and tone is not Tone.RIGHT_AGAIN:
             tone = waits[0]
         mouth.waiting[key] = (tone, priority)
         self._schedule(max(now, mouth.allowed(now)), ("tell", mouth.plan.name))
@@ -276,10 +282,15 @@ class Telling:
             return
         last = self.spoken_for.get(key, 0)
         left = [one for one in self._book.explained_by(key) if one.spoken > last and _left_safe(one)]
-        if left and now >= max(self._group_due(cause, one) for one in left):
-            self.spoken_for[key] = now
-            gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
-            self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
+        if not left:
+            return
+        due = max(self._group_due(cause, one) for one in left)
+        if now < due:
+            self._schedule(due, ("group", *key))
+            return
+        self.spoken_for[key] = now
+        gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
+        self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
 
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
         self.spoken_for.pop(alarm.key, None)

@@ -206,8 +206,8 @@ class Side:
         for hold in (self.on_ideal, self.on_safe, self.off, self.returning):
             hold.drop()
 
-    def put(self, ideal: float | None, safe: float | None, limits: Limits) -> bool:
-        """Take new limits (not turned); True when one of them changed.
+    def put(self, ideal: float | None, safe: float | None, limits: Limits, value: float) -> bool:
+        """Take new limits (not turned) at the newest value; True when one of them changed.
 
         Delays that have not raised restart only where the limit changed.
         """
@@ -215,7 +215,7 @@ class Side:
         new_safe = INFINITY if safe is None else safe * self.sign
         changed = False
         if new_ideal != self.ideal:
-            self.returning.begin_anew(moved=self.ideal < INFINITY)
+            self.returning.begin_anew(moved=new_ideal < value * self.sign <= self.ideal < INFINITY)
             self.ideal = new_ideal
             self.on_ideal.drop()
             changed = True
@@ -358,8 +358,8 @@ class Track:
         safe = limits.range.safe if limits.range else None
         low = (ideal.low if ideal else None, safe.low if safe else None)
         high = (ideal.high if ideal else None, safe.high if safe else None)
-        changed_low = self.lower.put(*low, limits)
-        changed_high = self.upper.put(*high, limits)
+        changed_low = self.lower.put(*low, limits, self.value)
+        changed_high = self.upper.put(*high, limits, self.value)
         self.calm_low = -min(self.lower.ideal, self.lower.safe)
         self.calm_high = min(self.upper.ideal, self.upper.safe)
         calls = []

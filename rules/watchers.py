@@ -334,12 +334,18 @@ class Eyes:
             self._tell(Quantity.TEMPERATURE, rules["ahead"].see(at, value, *self._coming), now)  # type: ignore[attr-defined]
 
     def _see_slow(self, at: int, value: float, now: int) -> None:
-        """Show a reading to the slow rules of places that are kept at one temperature."""
+        """Show a reading to the slow rules of places that are kept at one temperature.
+
+        While its range has spoken they look away: that is no level, and no creep either.
+        """
         rules = self._by_name
         creeping = rules.get("creeping")
         if not isinstance(creeping, Creeping):
             return
         crept, shifted, hours = rules["crept"], rules["shifted"], rules["hours"]
+        if any(track.held for track in self.sensor.tracks() if track.quantity is not Quantity.HUMIDITY):
+            hours.told()  # type: ignore[attr-defined]
+            return
         if at >= creeping.due:
             self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)
             self._see_day(at, creeping, now)
@@ -349,10 +355,7 @@ class Eyes:
             if verdict is not None and verdict.wrong:
                 creeping.forget()
                 crept.forget()  # type: ignore[attr-defined]
-        track = self._warm.track if self._warm else None
-        if track and track.held:
-            hours.told()  # type: ignore[attr-defined]
-        elif at >= hours.due:  # type: ignore[attr-defined]
+        if at >= hours.due:  # type: ignore[attr-defined]
             self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
 
     def _see_day(self, at: int, creeping: Creeping, now: int) -> None:

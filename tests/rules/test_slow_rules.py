@@ -89,6 +89,16 @@ class TestShifted:
         assert said == []
 
 
+class TestShiftedAndAskedFor:
+    def test_another_level_that_is_asked_for_ends_it(self):
+        """What settled elsewhere is over when another level is asked for."""
+        shifted = Shifted()
+        said = run(shifted.see, 46 * 60, lambda hour: 30 + (1.0 if hour > 40 else 0.0) + cycle(hour))
+        shifted.forget()
+        later = [one for m in range(46 * 60 + 1, 50 * 60) if (one := shifted.see(m * MINUTE, 31.0))]
+        assert [wrong for _, wrong in said] + [one.wrong for one in later] == [True, False]
+
+
 class TestSwinging:
     def test_growing_swing(self):
         """A swing that grows over a day is told, and cleared when it is as before."""

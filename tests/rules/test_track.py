@@ -237,6 +237,16 @@ class TestReturning:
         made.put(cooler)
         assert calls(made, [30.0] * 30, start=30)[0] == (50, "too warm", True, Priority.MEDIUM)
 
+    def test_a_limit_that_moved_does_not_count_for_what_comes_later(self):
+        """A value that was right under the new limit too is waited for no longer than ever."""
+        made = track(self.back(most=40))
+        calls(made, [30.0] * 30)
+        made.put(replace(self.back(most=40), range=Range(Span(28.0, 30.5), Span(20.0, 34.0))))
+        calls(made, [30.0] * 30, start=30)
+        slowly = [32.0 - 0.01 * minute for minute in range(140)]
+        (minute, *_), *_ = calls(made, slowly, start=60)
+        assert 60 + 40 <= minute <= 60 + 60
+
     def test_a_span_away_is_not_waited(self):
         """The clock of the wait stands still while nobody watches."""
         made = track(self.back(most=40))
