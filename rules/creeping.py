@@ -90,6 +90,8 @@ class Creeping(Detector[CreepingParams]):
         self.blocks.extend([None] * min(missing, 16))
         self.total, self.n, self.block_at = 0.0, 0, at
         del self.blocks[:-16]
+        if self.wrong and len(self.blocks) == 1:
+            return self._over(self.blocks[0], "What is usual is learnt anew.")
         means = [self._mean(back) for back in range(4)]
         now = means[0]
         if now is None:
@@ -158,14 +160,11 @@ class Creeping(Detector[CreepingParams]):
             return None
         if max(abs(now - one), abs(now - two)) >= self.params.daily:
             return None
+        return self._over(round(now, 3), "The daily mean stands still.")
+
+    def _over(self, mean: float | None, words: str) -> Verdict:
         self.wrong = False
-        return Verdict(
-            CREEPING,
-            wrong=False,
-            since=self.since,
-            value=round(now, 3),
-            reason=("The daily mean stands still.",),
-        )
+        return Verdict(CREEPING, wrong=False, since=self.since, value=mean, reason=(words,))
 
 
 @dataclass(frozen=True, slots=True)

@@ -343,6 +343,8 @@ class Eyes:
         if not isinstance(creeping, Creeping):
             return
         crept, shifted, hours = rules["crept"], rules["shifted"], rules["hours"]
+        if at < min(creeping.due, shifted.due, hours.due):  # type: ignore[attr-defined]
+            return
         if any(track.held for track in self.sensor.tracks() if track.quantity is not Quantity.HUMIDITY):
             hours.told()  # type: ignore[attr-defined]
             return

@@ -54,6 +54,18 @@ class TestCreeping:
         said = run(self.see(), 12 * 1440, lambda hour: 30 + min(96, max(0, hour - 48)) * 0.3 / 24)
         assert [wrong for _, wrong in said] == [True, False]
 
+    def test_another_level_that_is_asked_for_ends_it(self):
+        """What crept is over when another level is asked for."""
+        creeping, said = Creeping(), []
+        for minute in range(1, 14 * 1440, 5):
+            if minute == 7 * 1440 + 1:
+                creeping.forget()
+            value = 29.6 + 0.3 * min(minute, 7 * 1440) / 1440
+            verdict = creeping.see(minute * MINUTE, value, 29.0, 32.0)
+            said += [(minute // 1440, verdict.wrong)] if verdict else []
+        assert [wrong for _, wrong in said] == [True, False]
+        assert said[1][0] == 7
+
 
 class TestCrept:
     def test_after_twenty_days(self):
