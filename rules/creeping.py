@@ -9,7 +9,7 @@ needs ≥ 20 days: until then only the slope speaks. Decision values are own pro
 from dataclasses import dataclass
 from itertools import pairwise
 
-from rules.cusum import Sums, cusum_step, kept
+from rules.cusum import grown, usual
 from rules.detector import Detector
 from rules.plan import Priority
 from rules.reading import DAY, HOUR, MINUTE
@@ -214,7 +214,8 @@ class Crept(Detector[CreptParams]):
             if len(self.days) == self.params.learning:
                 self._learn()
             return self._over(mean, "What is usual is learnt anew.") if self.wrong else None
-        highest, days = self._add(mean)
+        z = (mean - self.mean) / self.sd
+        self.sums, highest, days = grown(self.sums, z, self.params.limit)
         return self._follow(mean, highest) if self.wrong else self._judge(at, mean, highest, days)
 
     def forget(self) -> None:
@@ -223,17 +224,8 @@ class Crept(Detector[CreptParams]):
 
     def _learn(self) -> None:
         """Take the days for what is usual."""
-        days, self.days, self.sums = self.days, [], [0.0, 0.0, 0, 0]
-        self.mean = sum(days) / len(days)
-        variance = sum((day - self.mean) ** 2 for day in days) / (len(days) - 1)
-        self.sd = max(self.params.least, variance**0.5)
-
-    def _add(self, mean: float) -> tuple[float, int]:
-        """Add a day; give the higher one of the sums, and for how many days it has grown."""
-        old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
-        sums = cusum_step(old, (mean - self.mean) / self.sd)
-        self.sums = kept(sums, self.params.limit)
-        return max((sums.up, sums.up_for), (sums.down, sums.down_for))
+        self.mean, self.sd = usual(self.days, self.params.least)
+        self.days, self.sums = [], [0.0, 0.0, 0, 0]
 
     def _judge(self, at: int, mean: float, highest: float, days: int) -> Verdict | None:
         if highest <= self.params.limit or abs(mean - self.mean) < self.params.minimum:

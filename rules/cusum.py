@@ -34,13 +34,27 @@ def cusum_step(sums: Sums, z: float, k: float = 0.5) -> Sums:
     return Sums(up, down, sums.up_for + 1 if up else 0, sums.down_for + 1 if down else 0)
 
 
-def kept(sums: Sums, limit: float) -> list[float]:
-    """Give sums as they are remembered: none above the limit.
+def grown(sums: list[float], z: float, limit: float, k: float = 0.5) -> tuple[list[float], float, int]:
+    """Add a value to sums as they are remembered.
 
-    What is beyond it is told already; without the bound a drift of weeks would take
-    months to be over once it is mended (common practice, no source).
+    None is remembered above the limit: what is beyond it is told already, and without the
+    bound a drift of weeks would take months to be over once it is mended (common practice,
+    no source).
+
+    Returns:
+        The sums to remember, the higher one of them (it may be above the limit), and for how
+        many values that one has grown.
     """
-    return [min(sums.up, limit), min(sums.down, limit), sums.up_for, sums.down_for]
+    new = cusum_step(Sums(sums[0], sums[1], int(sums[2]), int(sums[3])), z, k)
+    kept: list[float] = [min(new.up, limit), min(new.down, limit), new.up_for, new.down_for]
+    return (kept, *max((new.up, new.up_for), (new.down, new.down_for)))
+
+
+def usual(days: list[float], least: float) -> tuple[float, float]:
+    """Give mean and standard deviation of the days that were learnt from, the latter at least ``least``."""
+    mean = sum(days) / len(days)
+    variance = sum((one - mean) ** 2 for one in days) / (len(days) - 1)
+    return mean, max(least, sqrt(variance))
 
 
 def run_length(h: float, k: float = 0.5) -> float:
@@ -130,30 +144,22 @@ class Offset(Detector[OffsetParams]):
         if len(self.days) < self.params.days:
             self.days.append(value)
             if len(self.days) == self.params.days:
-                self._learn()
+                self.mean, self.sd = usual(self.days, self.params.least)
             return None
         return self._judge(at, value)
 
-    def _learn(self) -> None:
-        count = len(self.days)
-        self.mean = sum(self.days) / count
-        variance = sum((one - self.mean) ** 2 for one in self.days) / (count - 1)
-        self.sd = max(self.params.least, sqrt(variance))
-
     def _judge(self, at: int, value: float) -> Verdict | None:
         params = self.params
-        old = Sums(self.sums[0], self.sums[1], int(self.sums[2]), int(self.sums[3]))
-        sums = cusum_step(old, (value - self.mean) / self.sd, params.allowance)
-        self.sums = kept(sums, params.limit)
-        signal = max(sums.up, sums.down) > params.limit and abs(value - self.mean) >= params.minimum
+        z = (value - self.mean) / self.sd
+        self.sums, highest, days = grown(self.sums, z, params.limit, params.allowance)
+        signal = highest > params.limit and abs(value - self.mean) >= params.minimum
         if self.wrong:
-            if max(sums.up, sums.down) > params.limit / 2:
+            if highest > params.limit / 2:
                 return None
             self.wrong = False
             return Verdict(RULE, wrong=False, since=self.since, reason=("It is back where it was.",))
         if not signal:
             return None
-        days = sums.up_for if sums.up > sums.down else sums.down_for
         self.wrong, self.since = True, at - days * DAY
         return Verdict(
             RULE,
