@@ -348,17 +348,14 @@ class Eyes:
         if any(track.held for track in self.sensor.tracks() if track.quantity is not Quantity.HUMIDITY):
             hours.told()  # type: ignore[attr-defined]
             return
-        if at >= creeping.due:
-            self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)
-            self._see_day(at, creeping, now)
-        if at >= shifted.due:  # type: ignore[attr-defined]
-            verdict = shifted.see(at, value)  # type: ignore[attr-defined]
-            self._tell(Quantity.TEMPERATURE, verdict, now)
-            if verdict is not None and verdict.wrong:
-                creeping.forget()
-                crept.forget()  # type: ignore[attr-defined]
-        if at >= hours.due:  # type: ignore[attr-defined]
-            self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
+        self._tell(Quantity.TEMPERATURE, creeping.see(at, value, *self._ideal), now)
+        self._see_day(at, creeping, now)
+        verdict = shifted.see(at, value)  # type: ignore[attr-defined]
+        self._tell(Quantity.TEMPERATURE, verdict, now)
+        if verdict is not None and verdict.wrong:
+            creeping.forget()
+            crept.forget()  # type: ignore[attr-defined]
+        self._tell(Quantity.TEMPERATURE, hours.see(at, value, *self._ideal), now)  # type: ignore[attr-defined]
 
     def _see_day(self, at: int, creeping: Creeping, now: int) -> None:
         """Show the mean of a day to its sums; a level of which a quicker rule tells is learnt anew."""
