@@ -253,16 +253,11 @@ class Telling:
     def _speak_as_cause(self, alarm: Alarm, change: Change | None, now: int) -> None:
         """An explained alarm left safe: its cause says so, with the places."""
         cause = self._book.open.get(alarm.cause) if alarm.cause else None
-        worse = change is Change.WORSE and _left_safe(alarm)
-        if cause is None or not worse or self._book.shelf_of(cause) is not None:
+        if cause is None or change is not Change.WORSE or not _left_safe(alarm):
             return
-        due = self._group_due(cause, alarm)
         same = cause.key.place == alarm.key.place and cause.key not in self.spoken_for
-        if now < due and not same:
-            self._schedule(due, ("group", *cause.key))
-        elif now >= due:
-            self.spoken_for[cause.key] = now
-            self._say(cause, Tone.WORSE, max(now, cause.spoken), alarm.priority)
+        if not same or now >= self._group_due(cause, alarm):
+            self.group(cause.key, now)
 
     def _group_due(self, cause: Alarm, alarm: Alarm) -> int:
         """Give when a cause may speak for an alarm: each pause is twice as long as all before it.
