@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from daemon.units import MIDNIGHT, Dates, Hours
-from rules.plan import Calendar
+from rules.calendar import Calendar
 from rules.reading import SECOND
 
 AHEAD_DAYS = 40

@@ -7,10 +7,10 @@ from daemon.calendars import WallOffset, dates_calendar, hours_calendar
 from daemon.effective import Effective, EffectiveSpot, Overrides, provenance
 from daemon.settings_model import ContactTable, PlaceTable, RoomFile
 from daemon.settings_sensor import ReadImport, ReadMqtt, SensorTable
+from rules.calendar import Calendar
 from rules.plan import (
     ROOM_DAY,
     WATCH,
-    Calendar,
     ContactKind,
     ContactPlan,
     Correction,

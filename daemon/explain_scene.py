@@ -19,9 +19,10 @@ from daemon.settings import Loaded, SettingsError, load_text
 from daemon.standing import basis_of
 from daemon.times import iso
 from rules.alarms import Alarm
+from rules.calendar import Calendar
 from rules.engine import Engine
 from rules.events import AlarmKey
-from rules.plan import Calendar, Plan
+from rules.plan import Plan
 from rules.roster import Place, Sensor
 from rules.track import Limits, Track
 

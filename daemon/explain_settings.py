@@ -8,10 +8,10 @@ from daemon.explain_rules import RuleWords, Sort
 from daemon.explain_scene import Then
 from daemon.standing import Basis
 from daemon.texts import Speaker, lasting
+from rules.calendar import last_edge, state_at
 from rules.plan import PlaceKind
 from rules.reading import Quantity
 from rules.species import Origin, SourcedSpan
-from rules.telling import last_edge, state_at
 from rules.track import RULE_NAMES
 from rules.words import Kelvin, Percent
 

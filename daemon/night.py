@@ -14,11 +14,11 @@ from daemon.settings import Loaded
 from daemon.standing import HORIZON, basis_of, speaker
 from daemon.texts import Speaker, lasting
 from daemon.times import iso, last_dusk
+from rules.calendar import next_edge
 from rules.plan import PlacePlan, Plan, SensorPlan
 from rules.reading import SECOND, Quantity
 from rules.roster import in_force
 from rules.summary import CONVENTION, Gap, InForce, Summary, summarise
-from rules.telling import next_edge
 
 REVIEWED = (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.CONTACT)
 """The quantities that a review tells of."""

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 from daemon.counting import corrected, stand_of
 from daemon.logbook import Archive
+from rules.calendar import next_edge, state_at
 from rules.plan import PlacePlan, Plan, SensorPlan, SpotRange
 from rules.readiness import LAST, Readiness, SensorHealth, SpotRecord, readiness
 from rules.reading import HOUR, MINUTE, Quantity
 from rules.roster import in_force
 from rules.span import Range, Span
-from rules.telling import next_edge, state_at
 
 if TYPE_CHECKING:
     from daemon.settings import Loaded

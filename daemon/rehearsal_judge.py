@@ -32,6 +32,7 @@ from daemon.rehearsal_trouble import Yardstick
 from daemon.rehearsal_values import Judged, Life, Message, Task
 from daemon.standing import HORIZON, Texts, basis_of
 from daemon.taking import order_of
+from rules.calendar import state_at
 from rules.engine import Engine
 from rules.events import (
     AlarmKey,
@@ -48,7 +49,6 @@ from rules.events import (
 )
 from rules.plan import ROOM_DAY, Plan
 from rules.reading import DAY
-from rules.telling import state_at
 
 WARM_UP = 2 * DAY
 """So long before the window the engine begins to learn, silently (ms)."""

@@ -18,9 +18,9 @@ from daemon.sideline import Sideline
 from daemon.standing import Standing
 from daemon.texts import Speaker
 from daemon.timetable import Moment, daily_due
+from rules.calendar import next_edge, state_at
 from rules.plan import ContactPlan, Plan
 from rules.reading import HOUR, MINUTE
-from rules.telling import next_edge, state_at
 
 AWAY_LONGEST = 10 * MINUTE
 """A span away that is longer than this is reported (ms)."""

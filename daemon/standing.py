@@ -16,9 +16,9 @@ from daemon.record import Entered, Json, Kind
 from daemon.settings import Loaded, SettingsError, load_text
 from daemon.settings_model import RoomFile
 from daemon.texts import Forms, Speaker
+from rules.calendar import state_at
 from rules.plan import Plan, Stage
 from rules.reading import DAY
-from rules.telling import state_at
 
 HORIZON = 20 * DAY
 """A plan's calendars reach 40 days; a new plan is made when so much is left (ms)."""

@@ -22,6 +22,7 @@ from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 
 from rules.alarms import Alarm, Book, Wrong
+from rules.calendar import Calendar
 from rules.causes import Causes
 from rules.common import Together
 from rules.contact import Switch
@@ -29,7 +30,7 @@ from rules.events import AlarmKey, Away, Effect, Event, Order, Verb
 from rules.findings import Findings
 from rules.health import Health
 from rules.hold import NEVER
-from rules.plan import Calendar, ContactKind, Plan, Priority
+from rules.plan import ContactKind, Plan, Priority
 from rules.reading import Grade, Quantity, Reading
 from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor
 from rules.snapshot import book_of, book_state, telling_of, telling_state

@@ -9,16 +9,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from rules.alarms import Book, Wrong
+from rules.calendar import Calendar, last_edge, state_at
 from rules.common import Together
 from rules.events import AlarmKey, Effect, Shown
 from rules.faults import DOUBT_RULES, FAULT_RULES, UNFIT
 from rules.heading import RULE as HEADING
 from rules.health import Health
-from rules.plan import WATCH, Calendar, PlaceKind
+from rules.plan import WATCH, PlaceKind
 from rules.reading import Quantity
 from rules.roster import Place, Sensor, in_force, outermost
 from rules.span import Span
-from rules.telling import last_edge, state_at
 from rules.verdict import Verdict
 from rules.watchers import LID_RECOVERS, WARMED, Eyes, Found
 

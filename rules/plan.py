@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from rules.calendar import Calendar
 from rules.reading import HOUR, MINUTE, Quantity
 from rules.span import Range
 
@@ -56,19 +57,6 @@ class Stage(StrEnum):
     JUVENILE = "juvenile"
     ADULT = "adult"
     COOLING = "cooling"
-
-
-@dataclass(frozen=True, slots=True)
-class Calendar:
-    """A two-state schedule as instants.
-
-    Attributes:
-        first: The state before the first edge.
-        edges: Ascending instants in room time; the state turns over at each.
-    """
-
-    first: bool
-    edges: tuple[int, ...] = ()
 
 
 WATCH = "watch"

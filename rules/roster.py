@@ -6,14 +6,14 @@ are rebuilt from a plan and a snapshot.
 
 from collections.abc import Iterator
 
+from rules.calendar import Calendar, last_edge, next_edge, state_at
 from rules.coldstore import ColdStoreParams
 from rules.contact import Switch
 from rules.egg import EggLag, EggLagParams, lagged
 from rules.hold import NEVER
-from rules.plan import Calendar, PlaceKind, PlacePlan, SensorPlan, SpotRange, Stage, slow_side
+from rules.plan import PlaceKind, PlacePlan, SensorPlan, SpotRange, Stage, slow_side
 from rules.reading import MINUTE, Quantity
 from rules.span import Range, Span
-from rules.telling import last_edge, next_edge, state_at
 from rules.track import NO_LIMITS, Limits, Track
 
 JUDGED = (Quantity.TEMPERATURE, Quantity.HUMIDITY)

@@ -14,12 +14,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from rules.alarms import Alarm, Book
+from rules.calendar import Calendar, next_edge, state_at
+from rules.causes import MAINS_LOST, RANGE_RULES
 from rules.common import RULE as COMMON
 from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
 from rules.faults import FAULT_RULES
 from rules.hold import NEVER
 from rules.life import Life
-from rules.plan import ROOM_DAY, Calendar, ContactPlan, Priority
+from rules.plan import ROOM_DAY, ContactPlan, Priority
 from rules.reading import MINUTE, SECOND
 
 HIGH_REPEATS = (10 * MINUTE, 20 * MINUTE, 40 * MINUTE, *(hour * 60 * MINUTE for hour in range(1, 6)))
@@ -52,28 +54,6 @@ FREED = {Priority.HIGH: 30 * MINUTE, Priority.MEDIUM: 60 * MINUTE, Priority.LOW:
 
 FORGOTTEN = 36 * 60 * MINUTE
 """What has not come again for so long is news as on the first day (ms)."""
-
-
-def state_at(calendar: Calendar | None, instant: int) -> bool | None:
-    """Give a schedule's state at an instant; None where it is not known."""
-    if calendar is None:
-        return None
-    turned = sum(1 for edge in calendar.edges if edge <= instant)
-    return calendar.first != bool(turned % 2)
-
-
-def next_edge(calendar: Calendar | None, instant: int) -> int:
-    """Give the first edge after ``instant``, or NEVER."""
-    if calendar is None:
-        return NEVER
-    return next((edge for edge in calendar.edges if edge > instant), NEVER)
-
-
-def last_edge(calendar: Calendar | None, instant: int) -> int | None:
-    """Give the last edge at or before ``instant``, or None."""
-    if calendar is None:
-        return None
-    return max((edge for edge in calendar.edges if edge <= instant), default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +147,7 @@ class Telling:
             if book.open.get(alarm.key) is not alarm:
                 continue
             if alarm.cause is not None:
-                self._speak_as_cause(alarm, change, now)
+                self._speak_as_cause(alarm, now)
             elif change is None and _may_come_right(alarm):
                 self._schedule(now + FREED[alarm.priority], ("freed", *alarm.key))
             elif book.shelf_of(alarm) is None and alarm.life is Life.UNACKNOWLEDGED:
@@ -250,10 +230,10 @@ class Telling:
         mouth.waiting[key] = (tone, priority)
         self._schedule(max(now, mouth.allowed(now)), ("tell", mouth.plan.name))
 
-    def _speak_as_cause(self, alarm: Alarm, change: Change | None, now: int) -> None:
+    def _speak_as_cause(self, alarm: Alarm, now: int) -> None:
         """An explained alarm left safe: its cause says so, with the places."""
         cause = self._book.open.get(alarm.cause) if alarm.cause else None
-        if cause is None or change is not Change.WORSE or not _left_safe(alarm):
+        if cause is None or not _left_safe(alarm, cause):
             return
         same = cause.key.place == alarm.key.place and cause.key not in self.spoken_for
         if not same or now >= self._group_due(cause, alarm):
@@ -276,7 +256,7 @@ class Telling:
         if cause is None or self._book.shelf_of(cause) is not None:
             return
         last = self.spoken_for.get(key, 0)
-        left = [one for one in self._book.explained_by(key) if one.spoken > last and _left_safe(one)]
+        left = [one for one in self._book.explained_by(key) if one.spoken > last and _left_safe(one, cause)]
         if not left:
             return
         due = max(self._group_due(cause, one) for one in left)
@@ -428,6 +408,11 @@ def _may_come_right(alarm: Alarm) -> bool:
     return alarm.freed is not None and alarm.freed.rule not in FAULT_RULES and alarm.key.rule != "silent"
 
 
-def _left_safe(alarm: Alarm) -> bool:
-    """Tell whether an explained alarm has become graver than it was when its cause took it over."""
-    return alarm.explained_at is not alarm.priority
+def _left_safe(alarm: Alarm, cause: Alarm) -> bool:
+    """Tell whether an explained alarm says more than its cause did when it took it over.
+
+    It does where it has become graver since, and where a place is out of safe from the
+    beginning under lost mains: they have said nothing of the climate.
+    """
+    at_once = alarm.priority is Priority.HIGH and alarm.key.rule in RANGE_RULES
+    return alarm.explained_at is not alarm.priority or (at_once and cause.key.rule == MAINS_LOST)

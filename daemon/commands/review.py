@@ -17,7 +17,7 @@ from daemon.rehearsal import window_of
 from daemon.rehearsal_answer import voice
 from daemon.settings import Loaded, load
 from daemon.times import parsed
-from rules.telling import state_at
+from rules.calendar import state_at
 
 
 def review(given: argparse.Namespace) -> int:

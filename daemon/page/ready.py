@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 from daemon.page.strips import Pen
 from daemon.page.times import day_edges
 from daemon.readying import ready_by
-from rules.plan import Calendar, PlaceKind, PlacePlan
+from rules.calendar import Calendar
+from rules.plan import PlaceKind, PlacePlan
 from rules.readiness import LAST
 from rules.reading import DAY
 

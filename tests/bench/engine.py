@@ -13,18 +13,9 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from rules.calendar import Calendar
 from rules.engine import Engine
-from rules.plan import (
-    ROOM_DAY,
-    Calendar,
-    ContactPlan,
-    PlaceKind,
-    PlacePlan,
-    Plan,
-    SensorPlan,
-    SpotRange,
-    Stage,
-)
+from rules.plan import ROOM_DAY, ContactPlan, PlaceKind, PlacePlan, Plan, SensorPlan, SpotRange, Stage
 from rules.reading import HOUR, MINUTE, Quantity, Reading
 from rules.span import Range, Span
 from tests.bench.figure import Figure, compared

@@ -14,17 +14,8 @@ from daemon.compile import Overrides, compile, correction_of, provenance  # noqa
 from daemon.settings import load_text
 from daemon.settings_model import RoomFile
 from daemon.units import Dates, Hours
-from rules.plan import (
-    ROOM_DAY,
-    Calendar,
-    ContactKind,
-    PlacePlan,
-    Plan,
-    Priority,
-    SensorPlan,
-    SpotRange,
-    Stage,
-)
+from rules.calendar import Calendar
+from rules.plan import ROOM_DAY, ContactKind, PlacePlan, Plan, Priority, SensorPlan, SpotRange, Stage
 from rules.reading import HOUR, MINUTE, Quantity
 from rules.span import Range, Span
 

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from rules.calendar import Calendar
 from rules.engine import Engine
 from rules.events import (
     AlarmKey,
@@ -22,7 +23,7 @@ from rules.events import (
     Raised,
     Tone,
 )
-from rules.plan import Calendar, Plan, Priority
+from rules.plan import Plan, Priority
 from rules.reading import MINUTE, Grade, Quantity, Reading
 from rules.span import Span
 

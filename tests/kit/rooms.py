@@ -14,11 +14,11 @@ from enum import StrEnum
 
 from hypothesis import strategies as st
 
+from rules.calendar import Calendar
 from rules.engine import Engine
 from rules.events import Away, Effect, Event, Order, Tick, Verb
 from rules.plan import (
     ROOM_DAY,
-    Calendar,
     ContactKind,
     ContactPlan,
     PlaceKind,

@@ -8,11 +8,11 @@ every one of them tells of silence.
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from rules.calendar import last_edge, state_at
 from rules.plan import PlacePlan, Plan, SensorPlan, SpotRange
 from rules.reading import HOUR, MINUTE, Grade, Quantity, Reading
 from rules.roster import in_force
 from rules.span import Span
-from rules.telling import last_edge, state_at
 from rules.track import RULE_NAMES
 from tests.nights.judged import T0, Alert, batches, plan_for
 from tests.nights.played import Played

@@ -10,9 +10,10 @@ import random
 from dataclasses import dataclass, replace
 from statistics import median
 
+from rules.calendar import Calendar
 from rules.engine import Engine
 from rules.events import Shown
-from rules.plan import ROOM_DAY, Calendar, PlaceKind, PlacePlan, Plan, SensorPlan, SpotRange
+from rules.plan import ROOM_DAY, PlaceKind, PlacePlan, Plan, SensorPlan, SpotRange
 from rules.reading import HOUR, MINUTE, Quantity, Reading
 from rules.span import Range, Span
 from tests.kit.heatbox import varied, wandering

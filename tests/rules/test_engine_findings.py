@@ -3,10 +3,11 @@
 import math
 from dataclasses import replace
 
+from rules.calendar import Calendar
 from rules.creeping import CREEPING, CREPT
 from rules.engine import Engine
 from rules.events import Changed, Cleared, Notice, Order, Raised, Shown, Tick, Verb
-from rules.plan import ROOM_DAY, Calendar, ContactKind, ContactPlan, PlaceKind, Priority
+from rules.plan import ROOM_DAY, ContactKind, ContactPlan, PlaceKind, Priority
 from rules.reading import DAY, HOUR, MINUTE, Quality, Quantity, Reading
 from rules.shifted import RULE as SHIFTED
 from rules.span import Range, Span

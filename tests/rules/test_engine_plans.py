@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from rules.calendar import Calendar
 from rules.engine import Engine
 from rules.events import Change, Changed, Cleared, Notice, Order, Raised, Tick, Tone, Verb
-from rules.plan import ROOM_DAY, Calendar, PlaceKind, Priority, Stage
+from rules.plan import ROOM_DAY, PlaceKind, Priority, Stage
 from rules.reading import HOUR, MINUTE, SECOND, Quality, Quantity, Reading
 from rules.span import Range, Span
 from tests.kit.rooms import BY_DAY, BY_NIGHT, EVERY, T0, WARM, one_box, place, sensor, spot, steadily, told

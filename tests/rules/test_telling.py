@@ -6,12 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rules.calendar import Calendar
 from rules.common import RULE as COMMON
 from rules.engine import Engine
 from rules.events import Away, Notice, Order, Tick, Tone, Verb
-from rules.plan import ROOM_DAY, Calendar, ContactKind, ContactPlan, PlaceKind, Priority
+from rules.plan import ROOM_DAY, ContactKind, ContactPlan, PlaceKind, Priority
 from rules.reading import HOUR, MINUTE, SECOND, Quantity, Reading
-from rules.telling import WINDOW, Mouth, last_edge, next_edge, state_at
+from rules.telling import WINDOW, Mouth
 from tests.kit.rooms import EVERY, T0, contact, one_box, place, sensor, steadily
 
 HIGH_ONLY = frozenset({Priority.HIGH})
@@ -314,6 +315,42 @@ class TestCause:
         assert [(one.alarm.rule, one.tone) for one in told] == [("mains lost", Tone.WORSE)]
         assert {key.place for key in told[0].explains} == {"box-1", "box-2"}
 
+    def test_a_shelved_cause_says_nothing_until_its_shelf_ends(self):
+        """Who set the mains aside is not told of the boxes either; when the time is over the mains speak."""
+        engine, _ = self.lost()
+        self.minutes(engine, 27.0, 6, 8)
+        mains = next(one for one in engine.open_alarms() if one.key.rule == "mains lost")
+        until = T0 + 60 * EVERY
+        engine.step(
+            Order(T0 + 13 * EVERY + SECOND, "Ines", Verb.SHELVE, mains.key, mains.raised, until=until)
+        )
+        assert self.minutes(engine, 18.0, 14, 46) == []
+        told = [told for one in self.minutes(engine, 18.0, 60, 2) for told in one.told]
+        assert [one.alarm.rule for one in told] == ["mains lost"]
+        assert {key.place for key in told[0].explains} == {"box-1", "box-2"}
+
+    def test_a_cause_that_ended_does_not_speak(self):
+        """What left safe after the mains had spoken waits for them; when they come back it speaks itself."""
+        engine, _ = self.lost()
+        for minute in range(6, 60):
+            for name, cold in (("a", 18.0), ("b", 18.0 if minute > 40 else 27.0)):
+                at = T0 + minute * EVERY
+                engine.step(Reading(name, Quantity.TEMPERATURE, cold, at, at))
+        told = [one.alarm.rule for one in self.back(engine, 60)]
+        assert told == ["mains lost"]
+        later = [told for one in self.minutes(engine, 18.0, 66, 180) for told in one.told]
+        assert "mains lost" not in {one.alarm.rule for one in later}
+        assert {one.alarm.place for one in later} >= {"box-1"}
+
+    def test_the_cause_speaks_for_what_is_out_of_safe_from_the_beginning(self):
+        """Who has seen that the mains are lost is told when a box leaves safe in one go."""
+        engine, _ = self.lost()
+        (mains,) = engine.open_alarms()
+        engine.step(Order(T0 + 5 * EVERY + 2 * SECOND, "Ines", Verb.ACKNOWLEDGE, mains.key, mains.raised))
+        told = [told for one in self.minutes(engine, 18.0, 6, 30) for told in one.told]
+        assert [(one.alarm.rule, one.tone) for one in told] == [("mains lost", Tone.WORSE)]
+        assert {key.place for key in told[0].explains} == {"box-1", "box-2"}
+
     def test_an_open_lid_never_hides_what_is_graver(self):
         """What leaves safe at once under an open lid (medium) is said on its own."""
         lid = contact("lid", "box-1", ContactKind.LID, silence=0)
@@ -485,26 +522,3 @@ class TestComesAndGoes:
         told = self.news(32.0, range(20, 20 + 24 * 8, 24))
         assert told[:3] == [20, 44, 68]
         assert len(told) <= 5
-
-
-class TestCalendars:
-    @given(
-        st.booleans(),
-        st.lists(st.integers(0, 1000), unique=True, max_size=8).map(sorted),
-        st.integers(-5, 1005),
-    )
-    def test_edges_turn_the_state(self, first, edges, instant):
-        """The state turns over at each edge, the edge itself included."""
-        calendar = Calendar(first, tuple(edges))
-        expected = first
-        for edge in edges:
-            expected = not expected if edge <= instant else expected
-        assert state_at(calendar, instant) is expected
-        before, after = last_edge(calendar, instant), next_edge(calendar, instant)
-        assert before is None or before <= instant
-        assert after > instant
-
-    def test_no_calendar_is_not_known(self):
-        """Without a calendar no state and no edge is known."""
-        assert state_at(None, 0) is None
-        assert last_edge(None, 0) is None
