@@ -17,6 +17,7 @@ from rules import (
     common,
     condensation,
     contact,
+    cooling,
     creeping,
     cusum,
     degreehours,
@@ -212,6 +213,7 @@ def _climate() -> Iterator[RuleWords]:
     for name, which in stores.items():
         cold = _rule(name, sort, coldstore, None, needs=(_T,), where=_COLD)
         yield _with_stores(cold, which)
+    yield _rule(cooling.RULE, sort, cooling, cooling.CoolingParams, needs=(_T,), where=_COLD)
     yield _rule(common.RULE, Sort.ROOM, common, common.CommonParams, needs=(_T,))
 
 

@@ -15,6 +15,7 @@ from rules.common import RULE as COMMON
 from rules.common import Together
 from rules.condensation import RULE as CONDENSATION
 from rules.contact import CONTACT_RULES
+from rules.cooling import RULE as NOT_COOLING
 from rules.creeping import CREEPING, CREPT
 from rules.degreehours import COOL_SUM, WARM_SUM
 from rules.drying import RULE as DRYING
@@ -38,7 +39,16 @@ RANGE_RULES = frozenset({"too cool", "too warm", "too dry", "too humid"})
 
 WARMTH_RULES = frozenset(
     {"too cool", "too warm", HEADING, COMMON, CREEPING, CREPT, SHIFTED, COOL_SUM, WARM_SUM}
-    | {SWINGING, "too warm for food", "thawing", "waking", "frost", "frost ahead", "overheating ahead"}
+    | {
+        SWINGING,
+        NOT_COOLING,
+        "too warm for food",
+        "thawing",
+        "waking",
+        "frost",
+        "frost ahead",
+        "overheating ahead",
+    }
 )
 """Rules about warmth: of one place they tell of the same trouble."""
 
@@ -54,7 +64,13 @@ BEGAN_TOGETHER = 2 * HOUR
 SLACK = 2 * MINUTE
 """Trouble that began up to this long before its cause was seen may still follow from it."""
 
-RECKONED = {HEADING: 20 * MINUTE, COMMON: 20 * MINUTE, SWINGING: 4 * HOUR, DRYING: 12 * HOUR}
+RECKONED = {
+    HEADING: 20 * MINUTE,
+    COMMON: 20 * MINUTE,
+    NOT_COOLING: HOUR,
+    SWINGING: 4 * HOUR,
+    DRYING: 12 * HOUR,
+}
 """Slack of rules that reckon back when the trouble began, and may reckon too far."""
 
 OPPOSITES = frozenset({frozenset({"too cool", "too warm"}), frozenset({"too dry", "too humid"})})

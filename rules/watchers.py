@@ -14,6 +14,7 @@ from typing import Any, cast
 from rules.agreement import Agreement, AgreementParams
 from rules.coldstore import ColdStore, ColdStoreParams
 from rules.condensation import Condensation
+from rules.cooling import Cooling, CoolingParams
 from rules.creeping import Creeping, Crept, CreptParams
 from rules.cusum import Offset, OffsetParams, decision_limit
 from rules.degreehours import DegreeHours
@@ -327,6 +328,7 @@ class Eyes:
         self._see_slow(at, value, now)
         if "cold" in rules:
             self._tell(Quantity.TEMPERATURE, rules["cold"].see(at, value, self._air(now)), now)  # type: ignore[attr-defined]
+            self._tell(Quantity.TEMPERATURE, rules["cooling"].see(at, value, self._safe[1]), now)  # type: ignore[attr-defined]
         sun = rules.get("sun")
         if isinstance(sun, SunOnSensor) and (sun.lit or at < sun.ended + SUN_FADES):
             rules["ahead"].forget()  # type: ignore[attr-defined]
@@ -517,6 +519,7 @@ def _warmth_rules(sensor: Sensor, every: int, stand: int) -> Iterator[tuple[str,
         yield "hours", DegreeHours()
     if plan.kind is PlaceKind.COLD_STORE and plan.store is not None:
         yield "cold", ColdStore(ColdStoreParams.of(plan.store, stand))
+        yield "cooling", Cooling(CoolingParams(cover=max(5 * MINUTE, stand)))
     if plan.kind is PlaceKind.OUTDOOR:
         yield "ahead", Ahead()
 

@@ -45,6 +45,7 @@ WARMTH = frozenset(
         "swinging",
         "too warm for food",
         "thawing",
+        "not cooling",
         "waking",
         "frost",
     }

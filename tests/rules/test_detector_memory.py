@@ -10,6 +10,7 @@ from rules.agreement import Agreement
 from rules.coldstore import ColdStore, ColdStoreParams
 from rules.common import CommonFall
 from rules.condensation import Condensation
+from rules.cooling import Cooling, CoolingParams
 from rules.creeping import Creeping, Crept
 from rules.cusum import Offset
 from rules.degreehours import DegreeHours
@@ -49,6 +50,7 @@ CALLS = {
     CommonFall: lambda d, at, t, h: common(d, at, t),
     ColdStore: lambda d, at, t, h: d.see(at, t - 25, 21.0),
     Condensation: lambda d, at, t, h: d.see(at, t, h, t - 2),
+    Cooling: lambda d, at, t, h: d.see(at, t),
     Creeping: lambda d, at, t, h: d.see(at, t, 29.0, 31.0),
     Crept: lambda d, at, t, h: d.see(at, t),
     DegreeHours: lambda d, at, t, h: d.see(at, t, 29.0, 31.0),
@@ -68,7 +70,11 @@ CALLS = {
     Swinging: lambda d, at, t, h: d.see(at, t),
 }
 
-PARAMS = {ColdStore: ColdStoreParams.of(Store.REFRIGERATOR), EggLag: EggLagParams(20 * MINUTE)}
+PARAMS = {
+    ColdStore: ColdStoreParams.of(Store.REFRIGERATOR),
+    Cooling: CoolingParams(learning=6, least=10 * MINUTE),
+    EggLag: EggLagParams(20 * MINUTE),
+}
 
 
 def fresh(kind):

@@ -1,5 +1,6 @@
 """A state that is taken back under a plan that is not quite the one of that time."""
 
+import math
 from dataclasses import replace
 
 from rules.engine import Engine
@@ -142,6 +143,34 @@ class TestColdStores:
     def test_a_door_is_no_alarm(self):
         """Warm air through an open door for some minutes reaches nothing that lies there."""
         assert self.raised([5.0] * 60 + [15.0] * 8 + [5.0] * 20) == set()
+
+    def lost(self, *, mains):
+        """Play three days of a thermostat, then nothing cools; give what is open, and why."""
+        plan = self.plan()
+        wire = contact("mains", "box-1", ContactKind.MAINS, silence=0)
+        engine = Engine(replace(plan, sensors=(*plan.sensors, wire)))
+        fault = 60 * 24 * 3
+        swing = [4.0 + math.sin(math.pi * minute / 18) for minute in range(fault)]
+        told(engine, steadily("a", swing))
+        if not mains:
+            now = T0 + (fault + 1) * EVERY
+            engine.step(Reading("mains", Quantity.CONTACT, 0.0, now, now))
+        warm = [4.0 + minute / 20 for minute in range(120)]
+        told(engine, steadily("a", warm, start=T0 + (fault + 1) * EVERY))
+        return {one.key.rule: one.cause and one.cause.rule for one in engine.open_alarms()}
+
+    def test_a_lost_compressor_is_one_trouble(self):
+        """However many rules see that nothing cools, one of them says so and explains the others."""
+        found = self.lost(mains=True)
+        assert {"not cooling", "too warm"} < set(found)
+        assert [cause for cause in found.values() if cause is None] == [None]
+
+    def test_without_the_mains_nothing_can_cool(self):
+        """With the mains lost it is no news, though the rise began a little before."""
+        found = self.lost(mains=False)
+        assert found["mains lost"] is None
+        assert found["not cooling"] == "mains lost"
+        assert found["too warm"] == "mains lost"
 
     def test_what_lies_there_gets_warm_in_the_end(self):
         """A refrigerator that stays warm is an alarm, and cold air is one at once."""

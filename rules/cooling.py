@@ -1,0 +1,227 @@
+"""Not cooling: a cold store rises and nothing pulls it down, for longer than it ever takes there.
+
+A thermostat swings, a defrost or an opened door lifts the air, and each time the machine
+pulls it down again. How long that takes, a store shows of itself. A compressor that has
+failed, a door that stands ajar and a defrost that does not end have one thing in common:
+nothing pulls the air down. That is seen before the air, or what lies in it, is harmed.
+
+Source: own proposal, tuned on simulated stores. Healthy freezers were up to 42 min above
+-10 °C in a defrost (open logger records of two weeks), on their way down by then.
+"""
+
+from dataclasses import dataclass
+
+from rules.detector import RENEW, Detector
+from rules.plan import Priority
+from rules.reading import HOUR, MINUTE
+from rules.trend import median
+from rules.verdict import Verdict
+from rules.words import Degrees, Instant, Lasting, Sentence
+
+RULE = "not cooling"
+
+
+@dataclass(frozen=True, slots=True)
+class CoolingParams:
+    """When a store counts as not cooled. Own proposals.
+
+    Attributes:
+        cover: A gap longer than this begins the recognition anew, ms (two lost readings are none).
+        margin: The usual top is this far above the highest of the usual hour, K …
+        swing: … or this share of the usual swing, whichever is more.
+        least: Nothing is told of a rise shorter than this, ms.
+        more: A rise is unusual when it lasts so many times the longest usual one.
+        fall: It is pulled down when it is this far below its peak, K …
+        back: … and this share of what the peak was above the top.
+        horizon: It is high where safe would be left within this at the pace that it had, ms.
+        turns: After it has turned so often it is held again, if at another level.
+        learning: So many hours are learnt before anything is told.
+        hours: So many hours are the usual ones.
+        rises: So many rises are remembered.
+    """
+
+    cover: int = 5 * MINUTE
+    margin: float = 0.8
+    swing: float = 0.5
+    least: int = 40 * MINUTE
+    more: float = 2.0
+    fall: float = 0.3
+    back: float = 0.25
+    horizon: int = 2 * HOUR
+    turns: int = 6
+    learning: int = 48
+    hours: int = 72
+    rises: int = 20
+
+
+class Cooling(Detector[CoolingParams]):
+    """Watches the air of one cold store.
+
+    Attributes:
+        middle: Its usual middle, °C, or None while it is learnt.
+        top: Its usual top, °C.
+        risen: The last instant at which it was at or below the middle, or was pulled down.
+        peak: The highest since then, °C; while it is wrong the last extreme.
+        grave: It was told as high.
+        rises: How long the latest rises above the top lasted until they were pulled down, ms.
+    """
+
+    __slots__ = (
+        "grave",
+        "high",
+        "highs",
+        "hour_at",
+        "last_at",
+        "low",
+        "lows",
+        "middle",
+        "peak",
+        "risen",
+        "rises",
+        "said",
+        "since",
+        "top",
+        "turned",
+        "wrong",
+    )  # fmt: skip
+
+    def __init__(self, params: CoolingParams | None = None) -> None:
+        """Begin with nothing learnt."""
+        super().__init__(params or CoolingParams())
+        self.grave = False
+        self.high = -1e9
+        self.highs: list[float] = []
+        self.hour_at = 0
+        self.last_at = 0
+        self.low = 1e9
+        self.lows: list[float] = []
+        self.middle: float | None = None
+        self.peak = -1e9
+        self.rises: list[int] = []
+        self.risen = 0
+        self.said = 0
+        self.since = 0
+        self.top = 0.0
+        self.turned = 0
+        self.wrong = False
+
+    def see(self, at: int, value: float, safe: float | None = None) -> Verdict | None:
+        """Take a good reading of the air, °C, and the upper end of safe, °C, or None."""
+        if at - self.last_at > self.params.cover:
+            self.away(self.last_at, at)
+        self.last_at = at
+        self._hourly(at, value)
+        if self.middle is None:
+            return None
+        if self.wrong:
+            return self._follow(at, value, self.middle, safe)
+        self.peak = max(self.peak, value)
+        if value <= self.middle or self.peak - value >= self._pull():
+            self._keep(at, value)
+        elif value > self.top and at - self.risen >= self.longest() and self._knows():
+            self.wrong, self.since = True, self.risen
+            return self._say(at, value, self._leaves(at, value, self.middle, safe), safe)
+        return None
+
+    def away(self, since: int, now: int) -> None:
+        """Begin the recognition anew; what is learnt and told stays."""
+        del since
+        self.last_at = self.risen = self.hour_at = now
+        self.peak = 1e9 if self.turned % 2 else -1e9
+        self.low, self.high = 1e9, -1e9
+
+    def longest(self) -> int:
+        """Give how long a rise may last, ms."""
+        return max(self.params.least, int(self.params.more * self.usual()))
+
+    def usual(self) -> int:
+        """Give the longest usual rise, ms: one odd one among the latest teaches nothing."""
+        return sorted(self.rises)[-2] if len(self.rises) > 1 else 0
+
+    def _knows(self) -> bool:
+        return len(self.lows) >= self.params.learning
+
+    def _hourly(self, at: int, value: float) -> None:
+        """Keep the hour's lowest and highest, and learn from them what is usual."""
+        params = self.params
+        if at - self.hour_at >= HOUR:
+            if not self.wrong and self.low <= self.high:
+                self.lows = [*self.lows[1 - params.hours :], self.low]
+                self.highs = [*self.highs[1 - params.hours :], self.high]
+                wide = median([high - low for low, high in zip(self.lows, self.highs, strict=True)])
+                self.middle = (median(self.lows) + median(self.highs)) / 2
+                self.top = median(self.highs) + max(params.margin, params.swing * wide)
+            self.hour_at, self.low, self.high = at, 1e9, -1e9
+        self.low, self.high = min(self.low, value), max(self.high, value)
+
+    def _pull(self) -> float:
+        """Give how far below its peak it is pulled down, K."""
+        return max(self.params.fall, self.params.back * (self.peak - self.top))
+
+    def _keep(self, at: int, value: float) -> None:
+        """A rise is over: remember how long it took, unless that was far from usual."""
+        lasted = at - self.risen
+        if self.peak > self.top and lasted <= 2 * self.longest():
+            self.rises = [*self.rises[1 - self.params.rises :], lasted]
+        self.risen, self.peak = at, value
+
+    def _leaves(self, at: int, value: float, middle: float, safe: float | None) -> int | None:
+        """Give the instant at which safe is left at the pace of this rise, or None; now where it is left."""
+        if safe is None:
+            return None
+        pace = (value - middle) / max(at - self.since, MINUTE)
+        ahead = int(max(safe - value, 0.0) / pace)
+        return at + ahead if ahead <= self.params.horizon else None
+
+    def _follow(self, at: int, value: float, middle: float, safe: float | None) -> Verdict | None:
+        """Renew the words of a rise, or see that it is over.
+
+        It is at its middle again, or held at another level, which is learnt from the beginning.
+        """
+        down = self.turned % 2 == 1
+        away = value - self.peak if down else self.peak - value
+        if away >= self._pull():
+            self.turned, self.peak = self.turned + 1, value
+        elif away < 0:
+            self.peak = value
+        if value > middle and self.turned < self.params.turns:
+            leaves = self._leaves(at, value, middle, safe)
+            graver = leaves is not None and not self.grave and not self.turned
+            return self._say(at, value, leaves, safe) if graver or at - self.said >= 3 * RENEW else None
+        if value > middle:
+            self.lows, self.highs, self.middle = [], [], None
+        self.wrong, self.grave, self.turned = False, False, 0
+        self.risen, self.peak = at, value
+        reason: Sentence = ("It cools again, now ", Degrees(round(value, 1)), ".")
+        return Verdict(RULE, wrong=False, since=self.since, value=round(value, 3), reason=reason)
+
+    def _say(self, at: int, value: float, leaves: int | None, safe: float | None) -> Verdict:
+        self.said, self.grave = at, self.grave or leaves is not None
+        usual = self.usual()
+        longest: Sentence = ("; here that takes ", Lasting(usual), " at most.") if usual else (".",)
+        end: Sentence = ()
+        if safe is not None and leaves is not None:
+            end = (" Safe ends at ", Degrees(safe), ".")
+            if leaves > at:
+                end = (" Above ", Degrees(safe), " at about ", Instant(leaves), ".")
+        reason: Sentence = (
+            "For ",
+            Lasting(at - self.since),
+            " nothing has pulled it down, now ",
+            Degrees(round(value, 1)),
+            *longest,
+            *end,
+        )
+        advice: Sentence = (
+            "Is the door shut tight, is there power, does the compressor run, is it iced up? ",
+            "Keep it shut meanwhile; leave its electrics and coolant to a qualified person.",
+        )
+        return Verdict(
+            RULE,
+            wrong=True,
+            since=self.since,
+            priority=Priority.HIGH if self.grave else Priority.MEDIUM,
+            value=round(value, 3),
+            reason=reason,
+            advice=advice,
+        )
