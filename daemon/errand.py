@@ -1,17 +1,8 @@
-"""The parent's side of one courier: start it, hear it, end it. Never waits.
+"""The parent's side of one courier: start it, hear it, end it. Never waits."""
 
-The job goes to the child in an anonymous file in memory, so that a large picture
-cannot block the parent and no secret is seen in arguments, environment or on the card.
-"""
+from collections.abc import Callable, Iterable, Sequence
 
-import os
-import signal
-import subprocess
-import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
-from pathlib import Path
-
+from daemon.child import Child
 from daemon.courier import DEADLINE, Parcel, Result, packed, result_of
 from sensors.reader import Boottime
 
@@ -21,13 +12,12 @@ GRACE = 2_000
 START = 3_000
 """How long a child may take to start on a small board (ms): added to its deadline."""
 
-_CHUNK = 65_536
-
 
 class Errand:
     """One child with one job. One thread owns it.
 
     Attributes:
+        child: The courier.
         parcels: What it carries.
         open: Ids whose outcome is not known yet.
     """
@@ -42,48 +32,22 @@ class Errand:
         self.open = {parcel.id for parcel in parcels}
         self._boottime = boottime
         self._ends = boottime() + int(deadline * 1000) + START + GRACE
-        self._rest = b""
-        self._child = _started(packed(parcels, deadline))
-        assert self._child.stdout is not None  # noqa: S101 - asked for as a pipe just above
-        self._pipe = self._child.stdout
-        os.set_blocking(self._pipe.fileno(), False)
+        self.child = Child("daemon.courier", packed(parcels, deadline), _for_a_courier)
 
     def poll(self) -> list[Result]:
         """Give the outcomes that came since; a child past its time is killed here."""
-        results = self._heard()
-        if self._child.poll() is not None:
-            results += self._heard()
-            self._pipe.close()
-        elif self._boottime() >= self._ends:
-            self._kill()
-        return results
+        return self._results(self.child.heard(late=self._boottime() >= self._ends))
 
     @property
     def ended(self) -> bool:
         """Tell whether the child is gone and all that it said has been given."""
-        return self._pipe.closed
+        return self.child.ended
 
     def end(self) -> list[Result]:
         """End the child and whatever it started, now; give what it had said. May take 1 s."""
-        results = self._heard()
-        if not self.ended:
-            self._kill()
-            with suppress(subprocess.TimeoutExpired):
-                self._child.wait(1.0)
-            self._pipe.close()
-        return results
+        return self._results(self.child.end())
 
-    def _kill(self) -> None:
-        with suppress(ProcessLookupError, PermissionError):
-            os.killpg(self._child.pid, signal.SIGKILL)
-
-    def _heard(self) -> list[Result]:
-        """Read what is there; half a line waits for its other half."""
-        if self._pipe.closed:
-            return []
-        while chunk := _read(self._pipe.fileno()):
-            self._rest += chunk
-        *lines, self._rest = self._rest.split(b"\n")
+    def _results(self, lines: Iterable[bytes]) -> list[Result]:
         found = [result_of(line.decode(errors="replace")) for line in lines]
         results = [result for result in found if result is not None and result.id in self.open]
         self.open -= {result.id for result in results}
@@ -94,39 +58,6 @@ Start = Callable[[Sequence[Parcel]], Errand]
 """What starts an errand; raises OSError where it cannot."""
 
 
-def _read(fd: int) -> bytes:
-    """Read without waiting; nothing there and end of file are both empty."""
-    try:
-        return os.read(fd, _CHUNK)
-    except BlockingIOError:
-        return b""
-
-
-def _started(job: bytes) -> subprocess.Popen[bytes]:
-    """Start the child in a process group of its own, with a clean environment."""
-    fd = os.memfd_create("job")
-    try:
-        os.write(fd, job)
-        os.lseek(fd, 0, os.SEEK_SET)
-        return subprocess.Popen(
-            [sys.executable, "-P", "-m", "daemon.courier"],
-            stdin=fd,
-            stdout=subprocess.PIPE,
-            bufsize=0,
-            env=_environment(),
-            start_new_session=True,
-        )
-    finally:
-        os.close(fd)
-
-
-def _environment() -> dict[str, str]:
-    """The parent's environment without our own settings and credentials."""
-    kept = {
-        name: value
-        for name, value in os.environ.items()
-        if not name.startswith("OVIGIL_")
-        and name not in {"CREDENTIALS_DIRECTORY", "NOTIFY_SOCKET", "WATCHDOG_USEC"}
-    }
-    kept["PYTHONPATH"] = str(Path(__file__).resolve().parents[1])
-    return kept
+def _for_a_courier(name: str) -> bool:
+    """Keep the environment without our own settings and credentials."""
+    return not name.startswith("OVIGIL_") and name != "CREDENTIALS_DIRECTORY"

@@ -184,7 +184,7 @@ class TestChild:
             errand = Errand([Parcel("1", "a", ill.reach(), "t", "x")], boottime)
             while not ill.got:
                 time.sleep(0.01)
-            os.kill(errand._child.pid, signal.SIGKILL)
+            os.kill(errand.child.process.pid, signal.SIGKILL)
             while not errand.ended:
                 assert errand.poll() == []
                 time.sleep(0.01)
@@ -195,14 +195,14 @@ class TestChild:
         """A stopped child is killed past its deadline and grace, and poll never waits for it."""
         now = [boottime()]
         errand = Errand([Parcel("1", "a", "json://127.0.0.1:1/", "t", "x")], lambda: now[0], 5.0)
-        os.kill(errand._child.pid, signal.SIGSTOP)
+        os.kill(errand.child.process.pid, signal.SIGSTOP)
         assert errand.poll() == []
         now[0] += 60_000
         while not errand.ended:
             errand.poll()
             time.sleep(0.01)
 
-        assert errand._child.returncode == -signal.SIGKILL
+        assert errand.child.process.returncode == -signal.SIGKILL
 
     def test_no_secret_is_seen_from_outside(self):
         """Arguments and environment of the child hold no part of an address, nor our credentials."""
@@ -214,7 +214,7 @@ class TestChild:
                 del os.environ["OVIGIL_MARKER"], os.environ["CREDENTIALS_DIRECTORY"]
             while not ill.got:
                 time.sleep(0.01)
-            folder = Path(f"/proc/{errand._child.pid}")
+            folder = Path(f"/proc/{errand.child.process.pid}")
             seen = (folder / "cmdline").read_bytes() + (folder / "environ").read_bytes()
             errand.end()
 

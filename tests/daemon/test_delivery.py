@@ -349,7 +349,7 @@ class TestTrouble:
             room.poll()
             while not web.got:
                 time.sleep(0.01)
-            os.kill(room.started[0][1]._child.pid, signal.SIGKILL)
+            os.kill(room.started[0][1].child.process.pid, signal.SIGKILL)
             room.settle()
             assert room.outcomes[-1].outcome == "answer lost: the courier ended without an answer"
             web.mode = Mode.OK
