@@ -37,7 +37,8 @@ class CoolingParams:
         turns: After it has turned so often it is held again, if at another level.
         learning: So many hours are learnt before anything is told.
         hours: So many hours are the usual ones.
-        rises: So many rises are remembered.
+        rises: So many rises are remembered, of those that last a quarter of ``least``.
+        odd: So many of the longest of them teach nothing: a door that stood open is no custom.
     """
 
     cover: int = 5 * MINUTE
@@ -52,6 +53,7 @@ class CoolingParams:
     learning: int = 48
     hours: int = 72
     rises: int = 20
+    odd: int = 2
 
 
 class Cooling(Detector[CoolingParams]):
@@ -117,7 +119,9 @@ class Cooling(Detector[CoolingParams]):
             return self._follow(at, value, self.middle, safe)
         self.peak = max(self.peak, value)
         if value <= self.middle or self.peak - value >= self._pull():
-            self._keep(at, value)
+            if self.peak > self.top:
+                self._learn(at - self.risen)
+            self.risen, self.peak = at, value
         elif value > self.top and at - self.risen >= self.longest() and self._knows():
             self.wrong, self.since = True, self.risen
             return self._say(at, value, self._leaves(at, value, self.middle, safe), safe)
@@ -135,8 +139,9 @@ class Cooling(Detector[CoolingParams]):
         return max(self.params.least, int(self.params.more * self.usual()))
 
     def usual(self) -> int:
-        """Give the longest usual rise, ms: one odd one among the latest teaches nothing."""
-        return sorted(self.rises)[-2] if len(self.rises) > 1 else 0
+        """Give the longest usual rise, ms, or 0."""
+        ranked = sorted(self.rises, reverse=True)
+        return ranked[self.params.odd] if len(ranked) > self.params.odd else 0
 
     def _knows(self) -> bool:
         return len(self.lows) >= self.params.learning
@@ -158,12 +163,10 @@ class Cooling(Detector[CoolingParams]):
         """Give how far below its peak it is pulled down, K."""
         return max(self.params.fall, self.params.back * (self.peak - self.top))
 
-    def _keep(self, at: int, value: float) -> None:
-        """A rise is over: remember how long it took, unless that was far from usual."""
-        lasted = at - self.risen
-        if self.peak > self.top and lasted <= 2 * self.longest():
+    def _learn(self, lasted: int) -> None:
+        """Remember how long a rise took until it was pulled down, unless that was far from usual."""
+        if self.params.least <= 4 * lasted and lasted <= 3 * self.longest():
             self.rises = [*self.rises[1 - self.params.rises :], lasted]
-        self.risen, self.peak = at, value
 
     def _leaves(self, at: int, value: float, middle: float, safe: float | None) -> int | None:
         """Give the instant at which safe is left at the pace of this rise, or None; now where it is left."""
@@ -181,6 +184,8 @@ class Cooling(Detector[CoolingParams]):
         down = self.turned % 2 == 1
         away = value - self.peak if down else self.peak - value
         if away >= self._pull():
+            if not self.turned:
+                self._learn(at - self.since)
             self.turned, self.peak = self.turned + 1, value
         elif away < 0:
             self.peak = value
