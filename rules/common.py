@@ -96,17 +96,18 @@ class CommonFall(Detector[CommonParams]):
         return self._say(members)
 
     def sweep(self, is_open: Callable[[str, str, str], bool]) -> Verdict | None:
-        """Forget what is not wrong any more; a verdict where nothing is left."""
+        """Forget what is not wrong any more; a verdict where not several places are left."""
         for outer, held in tuple(self.falls.items()):
             left = [one for one in held if is_open(str(one[0]), str(one[1]), str(one[2]))]
             if left:
                 self.falls[outer] = left
             else:
                 del self.falls[outer]
-        if not self.wrong or self.falls:
+        if not self.wrong or len(self.falls) > 1:
             return None
         self.wrong = False
-        return Verdict(RULE, wrong=False, since=self.since, reason=("No place leaves its range any more.",))
+        many = "Only one place is" if self.falls else "No place is"
+        return Verdict(RULE, wrong=False, since=self.since, reason=(f"{many} out of its range now.",))
 
     def _began(self, outer: str) -> int:
         return min(int(one[3]) for one in self.falls[outer])

@@ -40,7 +40,10 @@ FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 """Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
 
 WORSE_GROUP = 180 * MINUTE
-"""A cause speaks for the places that left safe at most this often, and ever more rarely."""
+"""A cause speaks for the places that left safe at most this often, and ever more rarely (ms)."""
+
+NEW_PLACE = 20 * MINUTE
+"""… and for places of which nobody was told at most this often (ms)."""
 
 SAID_SO = 60 * MINUTE
 """Within this a high alarm has said itself that safe would be left, and repeats anyway (ms)."""
@@ -231,24 +234,41 @@ class Telling:
         self._schedule(max(now, mouth.allowed(now)), ("tell", mouth.plan.name))
 
     def _speak_as_cause(self, alarm: Alarm, now: int) -> None:
-        """An explained alarm left safe: its cause says so, with the places."""
+        """An explained alarm says more than its cause has said: the cause says so, with the places."""
         cause = self._book.open.get(alarm.cause) if alarm.cause else None
-        if cause is None or not _left_safe(alarm, cause):
+        if cause is None or not self._says_more(alarm, cause):
             return
         same = cause.key.place == alarm.key.place and cause.key not in self.spoken_for
         if not same or now >= self._group_due(cause, alarm):
             self.group(cause.key, now)
 
+    def _says_more(self, alarm: Alarm, cause: Alarm) -> bool:
+        """Tell whether an explained alarm left safe since, or is out of safe where nobody was told of.
+
+        Lost mains say nothing of the climate.
+        """
+        unsafe = alarm.priority is Priority.HIGH and alarm.key.rule in RANGE_RULES
+        worse = alarm.explained_at is not alarm.priority
+        return worse or (unsafe and (cause.key.rule == MAINS_LOST or self._is_news(alarm, cause)))
+
+    def _is_news(self, alarm: Alarm, cause: Alarm) -> bool:
+        """Tell whether no message spoke of a place where, of several at once, one more is wrong.
+
+        It may have a trouble of its own. Every other cause stands at the place or around it.
+        """
+        there = self._book.at_place((alarm.key.place,))
+        return cause.key.rule == COMMON and not any(one.told or one.voiced for one in there)
+
     def _group_due(self, cause: Alarm, alarm: Alarm) -> int:
-        """Give when a cause may speak for an alarm: each pause is twice as long as all before it.
+        """Give when a cause may speak for an alarm: for places that it named ever more rarely.
 
         What is high and about the same quantity has said so itself; of the mains that is not true.
         """
-        last = self.spoken_for.get(cause.key)
+        last, news = self.spoken_for.get(cause.key), self._is_news(alarm, cause)
         if last is not None:
-            return last + max(WORSE_GROUP, 2 * (last - cause.raised))
+            return last + (NEW_PLACE if news else max(WORSE_GROUP, 2 * (last - cause.raised)))
         said_so = cause.priority is Priority.HIGH and cause.key.subject == alarm.key.subject
-        return cause.spoken + SAID_SO if said_so else 0
+        return cause.spoken + (NEW_PLACE if news else SAID_SO) if said_so else 0
 
     def group(self, key: AlarmKey, now: int) -> None:
         """Say for a cause what has left safe since it last spoke."""
@@ -256,15 +276,17 @@ class Telling:
         if cause is None or self._book.shelf_of(cause) is not None:
             return
         last = self.spoken_for.get(key, 0)
-        left = [one for one in self._book.explained_by(key) if one.spoken > last and _left_safe(one, cause)]
-        if not left:
+        more = [
+            one for one in self._book.explained_by(key) if one.spoken > last and self._says_more(one, cause)
+        ]
+        if not more:
             return
-        due = max(self._group_due(cause, one) for one in left)
+        due = min(self._group_due(cause, one) for one in more)
         if now < due:
             self._schedule(due, ("group", *key))
             return
         self.spoken_for[key] = now
-        gravest = max((one.priority for one in left), key=lambda priority: priority.rank)
+        gravest = max((one.priority for one in more), key=lambda priority: priority.rank)
         self._say(cause, Tone.WORSE, max(now, cause.spoken), gravest)
 
     def _say_right_again(self, alarm: Alarm, now: int) -> None:
@@ -406,13 +428,3 @@ def _may_come_right(alarm: Alarm) -> bool:
     A sensor that is sound again, and readings that come again, leave what was wrong as it is.
     """
     return alarm.freed is not None and alarm.freed.rule not in FAULT_RULES and alarm.key.rule != "silent"
-
-
-def _left_safe(alarm: Alarm, cause: Alarm) -> bool:
-    """Tell whether an explained alarm says more than its cause did when it took it over.
-
-    It does where it has become graver since, and where a place is out of safe from the
-    beginning under lost mains: they have said nothing of the climate.
-    """
-    at_once = alarm.priority is Priority.HIGH and alarm.key.rule in RANGE_RULES
-    return alarm.explained_at is not alarm.priority or (at_once and cause.key.rule == MAINS_LOST)

@@ -161,15 +161,17 @@ class TestCommonFall:
 
     @pytest.mark.parametrize(("foreseen", "least"), [(True, 2), (False, 3)], ids=["heading", "range left"])
     def test_several_are_one(self, foreseen, least):
-        """The last of enough places within two hours makes it one alarm; it is over with the last."""
+        """The last of enough places within two hours makes it one alarm; one place alone ends it."""
         common, names = CommonFall(), ["box-1", "box-2", "box-3"][:least]
         said = [self.see(common, name, 1 + n / 2, foreseen=foreseen) for n, name in enumerate(names)]
         assert said[:-1] == [None] * (least - 1)
         assert ", ".join(names) in said[-1].reason[0]
-        assert common.sweep(lambda *what: what[0] == "box-1") is None
-        over = common.sweep(lambda *_: False)
+        assert common.sweep(lambda *what: what[0] != "box-3") is None
+        over = common.sweep(lambda *what: what[0] == "box-1")
         assert over is not None
         assert not over.wrong
+        assert common.sweep(lambda *_: False) is None
+        assert not common.falls
 
     def test_alone_is_alone(self):
         """Three of forty, or two that are hours apart, are not one cause."""

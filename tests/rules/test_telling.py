@@ -464,6 +464,34 @@ class TestCause:
         ]
         assert ("box-4", Tone.RAISED) in told
 
+    @pytest.mark.parametrize("seen", [False, True], ids=["unseen", "acknowledged"])
+    def test_a_place_that_fails_later_is_told_of_though_several_are_wrong(self, seen):
+        """Three places stay out of ideal; hours later others leave safe at once: the room's alarm says so."""
+        names = ("box-1", "box-2", "box-3", "box-4", "box-5", "box-6")
+        places = tuple(place(name) for name in names)
+        engine = Engine(one_box(places=places, sensors=tuple(sensor(name[-1], name) for name in names)))
+        found, failed = [], {4: 60 * 4, 5: 60 * 4 + 10, 6: 60 * 6}
+        for minute in range(1, 60 * 8):
+            at = T0 + minute * EVERY
+            for name in "123456":
+                value = 27.5 if name in "123" and minute >= 30 else 30.0
+                value = 18.0 if minute >= failed.get(int(name), 10**9) else value
+                found += engine.step(Reading(name, Quantity.TEMPERATURE, value + 0.1 * (minute % 2), at, at))
+            for alarm in engine.open_alarms() if seen and minute == 60 else ():
+                if alarm.key.rule == COMMON:
+                    engine.step(Order(at + SECOND, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+        worse = {
+            (note.now - T0) // MINUTE: {key.place for key in one.explains}
+            for note in found
+            if isinstance(note, Notice)
+            for one in note.told
+            if (one.alarm.rule, one.tone) == (COMMON, Tone.WORSE)
+        }
+        first = {name: min(now for now, places in worse.items() if name in places) for name in names[3:]}
+        late = [first[name] - failed[int(name[-1])] for name in names[3:]]
+        assert max(late) <= 25
+        assert len(worse) <= 4
+
     @pytest.mark.parametrize(
         ("orders", "after"),
         [
