@@ -23,6 +23,9 @@ TITLE = 60
 TEXT = 3_000
 """Longest text (characters, about 3.9 kB at worst): phone services cut or refuse more than 4 kB."""
 
+_WORST = 4
+"""Of so many places that left safe a message of their cause says the numbers."""
+
 REPORT = "report"
 """``Alert.tone`` of morning report, "all is well" and "was away"."""
 
@@ -312,6 +315,7 @@ def _block(item: Told, facts: Facts, find: Find, speaker: Speaker) -> str:
     reason = speaker.say(facts.reason).rstrip(" .")
     head = f"{_OPENINGS[item.tone]}{_name(facts)} {_rule(facts)}"
     lines = [f"{head}: {reason}." if reason else f"{head}.", *_measured(facts, reason, speaker)]
+    lines += _out_of_safe(item, find, speaker) if item.tone is Tone.WORSE else []
     lines.append(_since(facts, reason, speaker))
     advice = speaker.say(facts.advice).strip()
     lines += [f"Try: {advice}"] if advice else []
@@ -359,6 +363,14 @@ def caution(facts: Facts) -> str:
     if facts.key.subject in {Quantity.TEMPERATURE.value, Quantity.EGG_TEMPERATURE.value}:
         return HEAT_CAUTION if "warm" in rule else MAINS_CAUTION if "cool" in rule else ""
     return ""
+
+
+def _out_of_safe(item: Told, find: Find, speaker: Speaker) -> list[str]:
+    """What got worse under a cause, in its own words: the cause's are older."""
+    found = [facts for key in item.explains if (facts := find(key, None)) is not None]
+    grave = [facts for facts in found if facts.priority is Priority.HIGH and facts.reason]
+    lines = [f"{_name(facts)} {_rule(facts)}: {speaker.say(facts.reason).rstrip(' .')}." for facts in grave]
+    return lines[:_WORST]
 
 
 def _explained(item: Told, find: Find) -> list[str]:

@@ -61,6 +61,9 @@ CLIMATE_RULES = RANGE_RULES | WARMTH_RULES | MOISTURE_RULES
 BEGAN_TOGETHER = 2 * HOUR
 """Troubles of one place (or of one incubator) that began within this are one trouble."""
 
+FOLLOWS = 6 * HOUR
+"""What warmth does to moisture shows within this."""
+
 SLACK = 2 * MINUTE
 """Trouble that began up to this long before its cause was seen may still follow from it."""
 
@@ -73,8 +76,14 @@ RECKONED = {
 }
 """Slack of rules that reckon back when the trouble began, and may reckon too far."""
 
-OPPOSITES = frozenset({frozenset({"too cool", "too warm"}), frozenset({"too dry", "too humid"})})
-"""One never explains the other."""
+SIDES: dict[str, tuple[str, int]] = {
+    **dict.fromkeys(("too cool", "frost", "frost ahead", COOL_SUM), ("warmth", -1)),
+    **dict.fromkeys(("too warm", "overheating ahead", WARM_SUM), ("warmth", 1)),
+    **dict.fromkeys(("too warm for food", "thawing", "waking", NOT_COOLING), ("warmth", 1)),
+    **dict.fromkeys(("too dry", DRYING), ("moisture", -1)),
+    **dict.fromkeys(("too humid", CONDENSATION, SATURATED), ("moisture", 1)),
+}
+"""Rules that belong to one side of warmth or moisture: one side never explains the other."""
 
 Open = dict[AlarmKey, Alarm]
 
@@ -188,7 +197,7 @@ class Causes:
             return (
                 same_kind
                 or abs(alarm.wrong.since - cause.wrong.since) <= BEGAN_TOGETHER
-                or (warm and alarm.key.rule in MOISTURE_RULES)
+                or (warm and 0 <= alarm.wrong.since - cause.wrong.since <= FOLLOWS)
             )
         if not warm or outermost(self._places, mine) != outermost(self._places, its):
             return False
@@ -197,9 +206,10 @@ class Causes:
 
     def _covers(self, cause: Alarm, alarm: Alarm) -> bool:
         """Tell whether a cause is grave enough; what it explained once it goes on explaining."""
+        if _opposite(cause.key.rule, alarm.key.rule):
+            return False
         kept = alarm.cause in (cause.key, cause.cause) and alarm.cause is not None
-        opposite = frozenset({cause.key.rule, alarm.key.rule}) in OPPOSITES
-        return not opposite and (kept or cause.priority.rank >= alarm.priority.rank)
+        return kept or cause.priority.rank >= alarm.priority.rank
 
     def _outer(self, name: str) -> Iterator[str]:
         outer = self._outer_of(name)
@@ -220,3 +230,9 @@ class Causes:
             if here and follows and self._covers(cause, alarm):
                 return cause.key
         return None
+
+
+def _opposite(one: str, other: str) -> bool:
+    """Tell whether two rules speak of opposite trouble: too cool and thawing, dry and wet."""
+    its, (what, side) = SIDES.get(one), SIDES.get(other, ("", 0))
+    return its == (what, -side) and side != 0

@@ -34,7 +34,10 @@ class CoolingParams:
         fall: It is pulled down when it is this far below its peak, K …
         back: … and this share of what the peak was above the top.
         horizon: It is high where safe would be left within this at the pace that it had, ms.
-        turns: After it has turned so often it is held again, if at another level.
+        tenth: A rise that was told is over when this share of it is gone …
+        sure: … and it has been pulled down for so long, ms …
+        turns: … or has turned so often and as far each time: it is held at another level …
+        still: … or has gone no higher for so long, ms.
         learning: So many hours are learnt before anything is told.
         hours: So many hours are the usual ones.
         rises: So many rises are remembered, of those that last a quarter of ``least``.
@@ -49,7 +52,10 @@ class CoolingParams:
     fall: float = 0.3
     back: float = 0.25
     horizon: int = 2 * HOUR
+    tenth: float = 0.1
+    sure: int = 20 * MINUTE
     turns: int = 6
+    still: int = 12 * HOUR
     learning: int = 48
     hours: int = 72
     rises: int = 20
@@ -63,7 +69,10 @@ class Cooling(Detector[CoolingParams]):
         middle: Its usual middle, °C, or None while it is learnt.
         top: Its usual top, °C.
         risen: The last instant at which it was at or below the middle, or was pulled down.
-        peak: The highest since then, °C; while it is wrong the last extreme.
+        peak: The highest since then, °C.
+        peak_at: The instant of that.
+        recovering: It was told and is pulled down, not yet to its middle.
+        turned: Where it turned up and down while it is wrong, °C; the last one may go on.
         grave: It was told as high.
         rises: How long the latest rises above the top lasted until they were pulled down, ms.
     """
@@ -78,6 +87,8 @@ class Cooling(Detector[CoolingParams]):
         "lows",
         "middle",
         "peak",
+        "peak_at",
+        "recovering",
         "risen",
         "rises",
         "said",
@@ -99,12 +110,14 @@ class Cooling(Detector[CoolingParams]):
         self.lows: list[float] = []
         self.middle: float | None = None
         self.peak = -1e9
+        self.peak_at = 0
+        self.recovering = False
         self.rises: list[int] = []
         self.risen = 0
         self.said = 0
         self.since = 0
         self.top = 0.0
-        self.turned = 0
+        self.turned: list[float] = []
         self.wrong = False
 
     def see(self, at: int, value: float, safe: float | None = None) -> Verdict | None:
@@ -115,24 +128,29 @@ class Cooling(Detector[CoolingParams]):
         self._hourly(at, value)
         if self.middle is None:
             return None
+        if value > self.peak:
+            self.peak, self.peak_at = value, at
         if self.wrong:
             return self._follow(at, value, self.middle, safe)
-        self.peak = max(self.peak, value)
         if value <= self.middle or self.peak - value >= self._pull():
             if self.peak > self.top:
                 self._learn(at - self.risen)
-            self.risen, self.peak = at, value
+            self._begin(at, value, recovering=self.recovering and value > self.middle)
         elif value > self.top and at - self.risen >= self.longest() and self._knows():
-            self.wrong, self.since = True, self.risen
+            self.wrong, self.since, self.turned = True, self.risen, [value]
             return self._say(at, value, self._leaves(at, value, self.middle, safe), safe)
         return None
 
     def away(self, since: int, now: int) -> None:
         """Begin the recognition anew; what is learnt and told stays."""
         del since
-        self.last_at = self.risen = self.hour_at = now
-        self.peak = 1e9 if self.turned % 2 else -1e9
+        self.last_at = self.hour_at = now
         self.low, self.high = 1e9, -1e9
+        self._begin(now, -1e9, recovering=self.recovering)
+
+    def _begin(self, at: int, value: float, *, recovering: bool) -> None:
+        """Begin a rise."""
+        self.risen, self.peak, self.peak_at, self.recovering = at, value, at, recovering
 
     def longest(self) -> int:
         """Give how long a rise may last, ms."""
@@ -160,8 +178,9 @@ class Cooling(Detector[CoolingParams]):
         self.low, self.high = min(self.low, value), max(self.high, value)
 
     def _pull(self) -> float:
-        """Give how far below its peak it is pulled down, K."""
-        return max(self.params.fall, self.params.back * (self.peak - self.top))
+        """Give how far below its peak it is pulled down, K; on its way back any further fall will do."""
+        share = 0.0 if self.recovering else self.params.back
+        return max(self.params.fall, share * (self.peak - self.top))
 
     def _learn(self, lasted: int) -> None:
         """Remember how long a rise took until it was pulled down, unless that was far from usual."""
@@ -177,28 +196,35 @@ class Cooling(Detector[CoolingParams]):
         return at + ahead if ahead <= self.params.horizon else None
 
     def _follow(self, at: int, value: float, middle: float, safe: float | None) -> Verdict | None:
-        """Renew the words of a rise, or see that it is over.
-
-        It is at its middle again, or held at another level, which is learnt from the beginning.
-        """
-        down = self.turned % 2 == 1
-        away = value - self.peak if down else self.peak - value
-        if away >= self._pull():
-            if not self.turned:
-                self._learn(at - self.since)
-            self.turned, self.peak = self.turned + 1, value
-        elif away < 0:
-            self.peak = value
-        if value > middle and self.turned < self.params.turns:
+        """Renew the words of a rise, or see that it is over: pulled down, or held at another level."""
+        pulled = self.peak - value >= max(self.params.fall, self.params.tenth * (self.peak - middle))
+        held = self._held(value) or at - self.peak_at >= self.params.still
+        if value > middle and not held and not (pulled and at - self.peak_at >= self.params.sure):
             leaves = self._leaves(at, value, middle, safe)
-            graver = leaves is not None and not self.grave and not self.turned
+            graver = leaves is not None and not self.grave and not pulled
             return self._say(at, value, leaves, safe) if graver or at - self.said >= 3 * RENEW else None
-        if value > middle:
+        if held:
             self.lows, self.highs, self.middle = [], [], None
-        self.wrong, self.grave, self.turned = False, False, 0
-        self.risen, self.peak = at, value
-        reason: Sentence = ("It cools again, now ", Degrees(round(value, 1)), ".")
+        self._learn(at - self.since)
+        self.wrong, self.grave = False, False
+        self._begin(at, value, recovering=value > middle and not held)
+        words = "It is held at another level now: " if held else "It cools again, now "
+        reason: Sentence = (words, Degrees(round(value, 1)), ".")
         return Verdict(RULE, wrong=False, since=self.since, value=round(value, 3), reason=reason)
+
+    def _held(self, value: float) -> bool:
+        """Note where it turns; tell whether it swings about another level, which is learnt anew."""
+        turned, count = self.turned, self.params.turns
+        up = len(turned) % 2 == 1
+        beyond = value - turned[-1] if up else turned[-1] - value
+        if beyond > 0:
+            turned[-1] = value
+        elif -beyond >= self.params.fall:
+            turned.append(value)
+            del turned[: 2 * (len(turned) > count + 2)]
+        ends = turned[-count - 1 : -1]
+        spread = max((max(side) - min(side) for side in (ends[::2], ends[1::2]) if side), default=0.0)
+        return len(ends) == count and spread <= self.params.margin
 
     def _say(self, at: int, value: float, leaves: int | None, safe: float | None) -> Verdict:
         self.said, self.grave = at, self.grave or leaves is not None

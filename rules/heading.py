@@ -49,6 +49,7 @@ class HeadingParams:
         opened: … and a range that is left downwards meanwhile is waited for so long, ms.
         again: … once in so long, ms.
         levelling: A block that moves less than this share of the one before levels off.
+        sudden: A block that moved less than this share of the one after it was none: a lid.
         steep: A pace above this that no learnt τ vouches for needs a block more, K/min (an
             open lid is steep).
         patience: A fall whose early bound is further than this must last a block more (what
@@ -56,9 +57,14 @@ class HeadingParams:
         lesson: Where it came back of itself, as far as that is no news for so long, ms.
         horizon: It is told when the early bound is nearer than this, and the expected instant
             not much further, ms.
+        rise: … upwards nearer than this: what warms by day flattens long before, ms.
+        soon: … and a rise whose early bound is further than this, ms …
+        share: … must have gone this share of the way from the bound to the limit: a thermostat
+            that was turned stops soon.
         hours: So many hourly lowest and highest values make the bounds.
-        widest: The bounds are the extremes of those hours, not their bulk (cold stores:
-            a defrost is usual though rare).
+        cold: A cold store: a machine drives it down, so the room's air says nothing of a fall,
+            and the bounds are the extremes of those hours, not their bulk. Defrosts and doors
+            lift it too often for a rise to be foreseen (see ``rules.cooling``).
         ambient_guess: Surroundings where none are measured, °C (for the expected
             instant; the early bound does not need them).
     """
@@ -75,21 +81,25 @@ class HeadingParams:
     opened: int = 30 * MINUTE
     again: int = 20 * MINUTE
     levelling: float = 0.35
+    sudden: float = 0.25
     steep: float = 0.06
     patience: int = 45 * MINUTE
     lesson: int = 12 * HOUR
     horizon: int = 4 * HOUR
+    rise: int = 4 * HOUR
+    soon: int = 20 * MINUTE
+    share: float = 0.3
     hours: int = 24
-    widest: bool = False
+    cold: bool = False
     ambient_guess: float = 20.0
 
     @classmethod
-    def of(cls, every: int, *, widest: bool = False, lit: bool = False) -> "HeadingParams":
+    def of(cls, every: int, *, cold: bool = False, lit: bool = False) -> "HeadingParams":
         """Give the parameters for a sensor that reports every ``every`` ms.
 
         Args:
             every: ms.
-            widest: See the attribute.
+            cold: See the attribute.
             lit: Lamps warm the place: it wanders by day more than a box does.
         """
         step = max(MINUTE, every)
@@ -98,9 +108,10 @@ class HeadingParams:
             step,
             2 * every,
             block,
-            margin=0.8 if lit or widest else 0.3,
+            margin=0.8 if lit or cold else 0.3,
             abrupt=0.5 * step / MINUTE,
-            widest=widest,
+            rise=60 * MINUTE if lit else 4 * HOUR,
+            cold=cold,
         )
 
 
@@ -144,7 +155,7 @@ def _bounds(extremes: Sequence[float], side: int, wide: float, params: HeadingPa
     if len(extremes) < 3:
         return None
     outwards = sorted((side * value for value in extremes), reverse=True)
-    if params.widest:
+    if params.cold:
         return side * (outwards[0] + params.margin)
     quarter = outwards[len(outwards) // 4]
     bulk = quarter + max(params.margin, 2 * (quarter - median(outwards)))
@@ -282,6 +293,7 @@ class Heading(Detector[HeadingParams]):
         self, at: int, low: float | None, high: float | None, ambient: float | None
     ) -> Verdict | None:
         params = self.params
+        ambient = None if params.cold else ambient
         mean = self.total / self.n
         self.due = at + params.step
         self.total, self.n = 0.0, 0
@@ -301,6 +313,8 @@ class Heading(Detector[HeadingParams]):
             return None
         if self._beyond(mean, FALLING) and low is not None and (high is None or mean < (low + high) / 2):
             return self._judge(at, FALLING, low, ambient)
+        if params.cold:
+            return None
         if self._beyond(mean, RISING) and high is not None and (low is None or mean > (low + high) / 2):
             return self._judge(at, RISING, high, ambient)
         return None
@@ -373,6 +387,8 @@ class Heading(Detector[HeadingParams]):
         params = self.params
         if min(last, before) < params.noise or last < params.levelling * before:
             return None
+        if before < params.sudden * last:
+            return None
         if side * (self.means[-1] - newest) < 0 or self._newest(side) < 0:
             return None
         earlier = None
@@ -395,13 +411,21 @@ class Heading(Detector[HeadingParams]):
         if away <= 0 or not self._lost(moving, side, limit, ambient):
             return None
         ahead = self._forecast(moving, side, limit, ambient)
-        if ahead is None or ahead.early > self.params.horizon or ahead.expected > 1.25 * self.params.horizon:
+        horizon = self.params.horizon if side < 0 else self.params.rise
+        if ahead is None or ahead.early > horizon or ahead.expected > 1.25 * horizon:
+            return None
+        if side > 0 and ahead.early > self.params.soon and self._near_the_bound(moving.now, limit):
             return None
         lasting = moving.earlier is not None and moving.earlier >= self.params.noise
         if side < 0 and not lasting and ahead.early > self.params.patience:
             return None
         self.side, self.since, self.extreme = side, at - 3 * moving.span, moving.now
         return self._say(at, limit, moving, ahead)
+
+    def _near_the_bound(self, now: float, limit: float) -> bool:
+        """Tell whether a rise has only just left what is usual."""
+        bound = self.upper
+        return bound is not None and now - bound < self.params.share * (limit - bound)
 
     def _lost(self, moving: Moving, side: int, limit: float, ambient: float | None) -> bool:
         """Tell whether the pace is that of heat lost (or put in), and does not fade inside."""
@@ -465,7 +489,7 @@ class Heading(Detector[HeadingParams]):
             priority=Priority.HIGH,
             value=round(moving.now, 3),
             reason=_reason(self.side, limit, moving, instants),
-            advice=_ADVICE[self.side],
+            advice=_TOO_COLD if self.params.cold else _ADVICE[self.side],
         )
 
     def _follow(self, at: int, limit: float | None, ambient: float | None) -> Verdict | None:
@@ -519,6 +543,12 @@ _ADVICE: dict[int, Sentence] = {
         "An independent cut-out belongs on every heater.",
     ),
 }
+
+
+_TOO_COLD: Sentence = (
+    "Look at its thermostat: turn it warmer or switch it off by hand before something freezes, ",
+    "and take out what must not.",
+)
 
 
 def _reason(side: int, limit: float, moving: Moving, instants: list[int]) -> Sentence:

@@ -508,7 +508,7 @@ def _warmth_rules(sensor: Sensor, every: int, stand: int) -> Iterator[tuple[str,
         return
     cold = plan.kind is PlaceKind.COLD_STORE
     if plan.kind in WARMED or cold:
-        yield "heading", Heading(HeadingParams.of(every, widest=cold, lit=plan.kind is PlaceKind.ENCLOSURE))
+        yield "heading", Heading(HeadingParams.of(every, cold=cold, lit=plan.kind is PlaceKind.ENCLOSURE))
         yield "constant", BoxConstant()
     if plan.kind in WARMED:
         yield "swinging", Swinging()

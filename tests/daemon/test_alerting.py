@@ -191,6 +191,23 @@ class TestManyAlarms:
         )
         assert alert.text.count("\n\n") == 0
 
+    def test_what_left_safe_is_said_in_its_own_words(self):
+        """A cause that got worse says what its places are now, gravest ones only, and not by itself."""
+        mains = AlarmKey("Cellar", "air", "mains", "mains lost")
+        boxes = tuple(AlarmKey(f"box-{n}", "air", "temperature", "too cool") for n in range(1, 9))
+        facts = {mains: Facts(1, mains, Priority.HIGH, NOW - HOUR, reason=("No power",))}
+        for n, key in enumerate(boxes):
+            grave = Priority.HIGH if n else Priority.MEDIUM
+            facts[key] = Facts(n + 2, key, grave, NOW, reason=(Degrees(24.0 + n / 10), " (air)"))
+        texts = [
+            worded(notice(told(tone, mains, boxes)), lambda key, _raised: facts.get(key), SPEAKER).text
+            for tone in (Tone.WORSE, Tone.RAISED)
+        ]
+        assert "Worse: Cellar mains lost: No power.\nbox-2 too cool: 24.1 °C (air).\nbox-3" in texts[0]
+        assert "box-1 too cool" not in texts[0]
+        assert texts[0].count("too cool: ") == 4
+        assert "too cool: " not in texts[1]
+
     def test_what_ended_before_it_was_said_is_one_line(self):
         """An alarm cleared meanwhile is summed up, not told as news."""
         over = replace(FACTS, number=18, cleared=NOW - MINUTE)

@@ -162,7 +162,7 @@ class TestColdStores:
     def test_a_lost_compressor_is_one_trouble(self):
         """However many rules see that nothing cools, one of them says so and explains the others."""
         found = self.lost(mains=True)
-        assert {"not cooling", "too warm"} < set(found)
+        assert {"not cooling", "too warm"} <= set(found)
         assert [cause for cause in found.values() if cause is None] == [None]
 
     def test_without_the_mains_nothing_can_cool(self):
