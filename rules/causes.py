@@ -22,7 +22,7 @@ from rules.drying import RULE as DRYING
 from rules.events import AlarmKey
 from rules.gaps import RULE as LOSSY
 from rules.heading import RULE as HEADING
-from rules.plan import ContactKind
+from rules.plan import ContactKind, PlaceKind
 from rules.reading import HOUR, MINUTE
 from rules.roster import Place, Sensor, family, outermost
 from rules.saturation import RULE as SATURATED
@@ -75,6 +75,9 @@ RECKONED = {
     DRYING: 12 * HOUR,
 }
 """Slack of rules that reckon back when the trouble began, and may reckon too far."""
+
+RESTLESS = frozenset({SWINGING, CREEPING, CREPT})
+"""Trouble in which a place heads out of its range time and again."""
 
 SIDES: dict[str, tuple[str, int]] = {
     **dict.fromkeys(("too cool", "frost", "frost ahead", COOL_SUM), ("warmth", -1)),
@@ -184,14 +187,19 @@ class Causes:
         for cause in self._open.values():
             if cause is alarm or cause.raised > alarm.raised:
                 break
-            if cause.key.rule in CLIMATE_RULES and self._akin(cause, alarm) and self._covers(cause, alarm):
-                return cause.cause or cause.key
+            if cause.key.rule not in CLIMATE_RULES or not self._akin(cause, alarm):
+                continue
+            root = self._open.get(cause.cause, cause) if cause.cause else cause
+            if self._covers(cause, alarm) and self._covers(root, alarm):
+                return root.key
         return None
 
     def _akin(self, cause: Alarm, alarm: Alarm) -> bool:
         """Tell whether two alarms may be one trouble."""
         mine, its = alarm.key.place, cause.key.place
         warm = cause.key.rule in WARMTH_RULES
+        if self._is_room(its) and not self._is_room(mine):
+            return cause.key.rule in SIDES and SIDES.get(alarm.key.rule) == SIDES[cause.key.rule]
         if mine == its:
             same_kind = warm == (alarm.key.rule in WARMTH_RULES)
             return (
@@ -204,12 +212,20 @@ class Causes:
         outer = its in self._outer(mine)
         return outer or abs(alarm.wrong.since - cause.wrong.since) <= BEGAN_TOGETHER
 
+    def _is_room(self, name: str) -> bool:
+        return name in self._places and self._places[name].plan.kind is PlaceKind.ROOM
+
     def _covers(self, cause: Alarm, alarm: Alarm) -> bool:
-        """Tell whether a cause is grave enough; what it explained once it goes on explaining."""
+        """Tell whether a cause is grave enough; what it explained once it goes on explaining.
+
+        What swings or creeps heads out of its range again and again: that is told when it
+        leaves it.
+        """
         if _opposite(cause.key.rule, alarm.key.rule):
             return False
         kept = alarm.cause in (cause.key, cause.cause) and alarm.cause is not None
-        return kept or cause.priority.rank >= alarm.priority.rank
+        again = cause.key.rule in RESTLESS and alarm.key.rule == HEADING
+        return kept or again or cause.priority.rank >= alarm.priority.rank
 
     def _outer(self, name: str) -> Iterator[str]:
         outer = self._outer_of(name)

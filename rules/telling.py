@@ -39,6 +39,9 @@ WINDOW = 10 * MINUTE
 FIRST = frozenset({Tone.RAISED, Tone.ESCALATION})
 """Tones in which a contact first hears of an alarm; nothing that comes later hides them."""
 
+WIDE = frozenset({MAINS_LOST, COMMON})
+"""Causes that reach many places."""
+
 WORSE_GROUP = 180 * MINUTE
 """A cause speaks for the places that left safe at most this often, and ever more rarely (ms)."""
 
@@ -262,9 +265,13 @@ class Telling:
     def _group_due(self, cause: Alarm, alarm: Alarm) -> int:
         """Give when a cause may speak for an alarm: for places that it named ever more rarely.
 
-        What is high and about the same quantity has said so itself; of the mains that is not true.
+        The cause of one place, or of what stands in it, speaks once: the rest is the same
+        trouble. What is high and about the same quantity has said so itself; of the mains
+        that is not true.
         """
         last, news = self.spoken_for.get(cause.key), self._is_news(alarm, cause)
+        if last is not None and cause.key.rule not in WIDE:
+            return NEVER
         if last is not None:
             return last + (NEW_PLACE if news else max(WORSE_GROUP, 2 * (last - cause.raised)))
         said_so = cause.priority is Priority.HIGH and cause.key.subject == alarm.key.subject
@@ -283,7 +290,8 @@ class Telling:
             return
         due = min(self._group_due(cause, one) for one in more)
         if now < due:
-            self._schedule(due, ("group", *key))
+            if due < NEVER:
+                self._schedule(due, ("group", *key))
             return
         self.spoken_for[key] = now
         gravest = max((one.priority for one in more), key=lambda priority: priority.rank)
