@@ -53,7 +53,7 @@ class HeadingParams:
         steep: A pace above this that no learnt τ vouches for needs a block more, K/min (an
             open lid is steep).
         patience: A fall whose early bound is further than this must last a block more (what
-            an open lid cools does not go on), ms.
+            an open lid cools does not go on; a slow sensor sees it in two readings), ms.
         lesson: Where it came back of itself, as far as that is no news for so long, ms.
         horizon: It is told when the early bound is nearer than this, and the expected instant
             not much further, ms.
@@ -108,6 +108,7 @@ class HeadingParams:
             step,
             2 * every,
             block,
+            patience=(45 if block == 5 else 20) * MINUTE,
             margin=0.8 if lit or cold else 0.3,
             abrupt=0.5 * step / MINUTE,
             rise=60 * MINUTE if lit else 4 * HOUR,

@@ -19,6 +19,7 @@ from rules.causes import MAINS_LOST, RANGE_RULES
 from rules.common import RULE as COMMON
 from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
 from rules.faults import FAULT_RULES
+from rules.heading import RULE as HEADING
 from rules.hold import NEVER
 from rules.life import Life
 from rules.plan import ROOM_DAY, ContactPlan, Priority
@@ -206,11 +207,12 @@ class Telling:
         """Tell whether it, or what explained it there, was told and ended lately: it repeats, no more.
 
         What is high is always news: a heater that fails a second time must wake as the first did.
+        A forecast that came to nothing a while ago is not: it is said when it has lasted.
         """
         cause, alarm.freed = alarm.freed, None
         if cause is not None and alarm.voiced is not None and alarm.priority.rank <= alarm.voiced.rank:
             return True
-        if alarm.priority is Priority.HIGH and cause is None:
+        if alarm.priority is Priority.HIGH and cause is None and alarm.key.rule != HEADING:
             return False
         said_it = cause is not None and (cause.place == alarm.key.place or cause.rule == COMMON)
         same = cause if cause is not None and said_it else alarm.key
