@@ -249,7 +249,7 @@ class Engine:
             self._book.right(key, track.holder, reason, now, track.value)
             return
         plan = self._places[track.place].plan
-        reason = call_reason(track, call)
+        reason = call_reason(track, call, plan)
         if track.quantity is Quantity.HUMIDITY:
             why = self._findings.eyes[track.sensor].explain()
             reason = (*reason, ". ", *why) if why else reason

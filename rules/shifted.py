@@ -26,7 +26,8 @@ class ShiftParams:
         step: One value per this span, ms.
         block: Means over this span are compared, ms.
         blocks: The new level must stand for so many of them.
-        past: So many before are what was usual.
+        past: So many before are what was usual …
+        earlier: … and so many before those: what comes back to their level has not moved.
         least: The level must have moved by at least this, K.
         times: … and by so many times the usual spread of a block.
         steady: The new blocks may differ from each other by no more than this, K,
@@ -37,6 +38,7 @@ class ShiftParams:
     block: int = HOUR
     blocks: int = 3
     past: int = 24
+    earlier: int = 48
     least: float = 0.7
     times: float = 4.0
     steady: float = 0.4
@@ -91,10 +93,10 @@ class Shifted(Detector[ShiftParams]):
         self.means.append(round(mean, 4))
         if self.wrong and len(self.means) == 1:
             return self._over(mean, "Another level is asked for now.")
-        del self.means[: -params.past - params.blocks]
+        del self.means[: -params.earlier - params.past - params.blocks]
         if len(self.means) < 12 + params.blocks:
             return None
-        new, past = self.means[-params.blocks :], self.means[: -params.blocks]
+        new, past = self.means[-params.blocks :], self._past()
         return self._follow(new) if self.wrong else self._judge(at, new, past)
 
     def _judge(self, at: int, new: list[float], past: list[float]) -> Verdict | None:
@@ -104,7 +106,7 @@ class Shifted(Detector[ShiftParams]):
         wanted = max(params.least, params.times * spread)
         moved = [mean - usual for mean in new]
         same_side = min(moved) >= wanted or max(moved) <= -wanted
-        comes_back = abs(moved[-1]) < abs(moved[0]) - params.back
+        comes_back = abs(moved[-1]) < abs(moved[0]) - params.back or self._was_there(new)
         if not same_side or comes_back or max(new) - min(new) > params.steady:
             return None
         self.wrong, self.usual, self.since = True, usual, at - params.blocks * params.block
@@ -126,10 +128,19 @@ class Shifted(Detector[ShiftParams]):
             advice=("Has the thermostat's knob or its sensor been moved?",),
         )
 
+    def _past(self) -> list[float]:
+        """Give the means of what was usual, before the new ones."""
+        return self.means[-self.params.past - self.params.blocks : -self.params.blocks]
+
+    def _was_there(self, new: list[float]) -> bool:
+        """Tell whether it comes back to the level that it had before what was usual lately."""
+        before = self.means[: -self.params.past - self.params.blocks]
+        return len(before) >= 12 and abs(median(before) - median(new)) < self.params.least / 2
+
     def _follow(self, new: list[float]) -> Verdict | None:
         """Let it be when it is back, or when the new level has become the usual one."""
         back = max(abs(mean - self.usual) for mean in new) < self.params.least / 2
-        past = self.means[: -self.params.blocks]
+        past = self._past()
         accepted = abs(median(past) - new[-1]) < self.params.least / 2 and len(past) >= self.params.past
         if not back and not accepted:
             return None

@@ -18,15 +18,17 @@ def measured(quantity: Quantity, value: float) -> Piece:
     return Percent(value) if quantity is Quantity.HUMIDITY else Degrees(value)
 
 
-def call_reason(track: Track, call: Call) -> Sentence:
-    """Say what is wrong with a curve that left its range."""
+def call_reason(track: Track, call: Call, place: PlacePlan) -> Sentence:
+    """Say what is wrong with a curve that left its range; of warm goods only an estimate is known."""
+    goods = place.store is not None and call.rule == "too warm"
+    where = "estimated in what lies there" if goods else track.spot
     which = "safe" if call.priority is Priority.HIGH else "ideal"
     bound = "from" if call.rule in LOWER_RULES else "up to"
     what = "egg temperature " if track.quantity is Quantity.EGG_TEMPERATURE else ""
     return (
         what,
         measured(track.quantity, track.value),
-        f" ({track.spot}), {which} is {bound} ",
+        f" ({where}), {which} is {bound} ",
         measured(track.quantity, call.limit),
         "; since ",
         Instant(call.since),

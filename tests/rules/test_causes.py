@@ -2,9 +2,11 @@
 
 import pytest
 
+from rules.alarms import Wrong
+from rules.causes import MOISTURE_RULES
 from rules.engine import Engine
-from rules.events import Raised, Tick
-from rules.plan import ContactKind, PlaceKind
+from rules.events import AlarmKey, Raised, Tick
+from rules.plan import ContactKind, PlaceKind, Priority
 from rules.reading import MINUTE, SECOND, Quality, Quantity, Reading
 from tests.kit.rooms import EVERY, T0, contact, one_box, organ, place, sensor
 
@@ -114,3 +116,74 @@ class TestWhoExplainsWhom:
             ("box-1", "too cool"): ("box-1", "implausible"),
             ("box-1", "implausible"): None,
         }
+
+
+class TestOneTrouble:
+    """Which of two alarms of the climate follows from the other."""
+
+    @staticmethod
+    def explained(*alarms):
+        """Raise alarms (place, rule, priority, minute it began) one by one; give what explains the last."""
+        engine = Engine(room())
+        book = engine._book
+        for minute, (name, rule, priority, since) in enumerate(alarms, 1000):
+            subject = "humidity" if rule in MOISTURE_RULES else "temperature"
+            wrong = Wrong(priority, T0 + since * MINUTE, reason=("Wrong.",))
+            book.wrong(AlarmKey(name, "air", subject, rule), "b1", wrong, T0 + minute * MINUTE)
+            book.weigh_causes(T0 + minute * MINUTE)
+        last = list(book.open.values())[-1]
+        return last.cause and (last.cause.place, last.cause.rule)
+
+    @pytest.mark.parametrize(
+        ("one", "other"),
+        [
+            ("too warm", "too cool"),
+            ("too cool", "too warm"),
+            ("too warm for food", "too cool"),
+            ("thawing", "frost"),
+            ("not cooling", "too cool"),
+            ("drying out", "too humid"),
+        ],
+    )
+    def test_one_side_never_explains_the_other(self, one, other):
+        """A store that freezes is no part of the warmth that was told of before."""
+        medium = Priority.MEDIUM
+        assert self.explained(("box-1", one, medium, 980), ("box-1", other, medium, 990)) is None
+        assert self.explained(("box-1", one, medium, 980), ("box-1", one, medium, 980)) is None
+
+    def test_of_one_side_it_does(self):
+        """Warm food follows from a store that nothing cools."""
+        found = self.explained(
+            ("box-1", "not cooling", Priority.HIGH, 980), ("box-1", "too warm for food", Priority.MEDIUM, 990)
+        )
+        assert found == ("box-1", "not cooling")
+
+    def test_what_swings_heads_out_again_and_again(self):
+        """A forecast follows from the swing of its incubator; what left safe does not, nor through it."""
+        swing = ("inc-1", "swinging", Priority.MEDIUM, 500)
+        heading = ("box-1", "heading out of range", Priority.HIGH, 990)
+        assert self.explained(swing, heading) == ("inc-1", "swinging")
+        assert self.explained(swing, heading, ("box-1", "too cool", Priority.HIGH, 1000)) is None
+        shifted = ("inc-1", "settled elsewhere", Priority.MEDIUM, 500)
+        assert self.explained(shifted, heading) is None
+
+    @pytest.mark.parametrize(("since", "cause"), [(700, ("box-1", "too cool")), (900, None)])
+    def test_old_warmth_explains_no_new_damp(self, since, cause):
+        """Within six hours moisture follows from warmth; later it is a trouble of its own."""
+        cool, dry = Priority.HIGH, Priority.MEDIUM
+        found = self.explained(("box-1", "too cool", cool, 400), ("box-1", "too dry", dry, since))
+        assert found == cause
+
+    @pytest.mark.parametrize(
+        ("rule", "cause"),
+        [
+            ("too humid", ("cellar", "too humid")),
+            ("condensation", ("cellar", "too humid")),
+            ("too dry", None),
+        ],
+    )
+    def test_the_rooms_air_explains_that_of_its_places(self, rule, cause):
+        """Damp air of the room is one message, and nothing else follows from it."""
+        damp = ("cellar", "too humid", Priority.MEDIUM, 980)
+        assert self.explained(damp, ("box-2", rule, Priority.MEDIUM, 990)) == cause
+        assert self.explained(damp, ("box-2", "too humid", Priority.HIGH, 990)) is None

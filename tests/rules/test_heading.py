@@ -72,6 +72,50 @@ def steady(hours, box=None, room=20.0, seed=1):
     return heading, box, rng
 
 
+def shown(values, every, *, low=27.0, high=32.2, **given):
+    """Show a curve at a pace after a calm day; give the verdicts that raise."""
+    heading, day = Heading(HeadingParams.of(every, **given)), 24 * HOUR // every
+    calm = [values[0] + 0.1 * (index % 2) for index in range(day)]
+    found = [heading.see((index + 1) * every, one, low, high) for index, one in enumerate([*calm, *values])]
+    return [one for one in found if one is not None and one.wrong]
+
+
+class TestOtherWaysOut:
+    @pytest.mark.parametrize("drop", [[29.9, 29.4, 29.5, 29.6], [29.5, 29.1, 29.7], [29.4, 28.9, 29.2, 29.4]])
+    def test_a_lid_on_a_slow_sensor_is_no_loss(self, drop):
+        """Of a box that is lifted out a sensor that speaks every five minutes sees one or two low values."""
+        assert shown([30.0] * 6 + drop + [29.8] * 6, 5 * MINUTE) == []
+
+    def test_a_loss_on_a_slow_sensor_is_one(self):
+        """Heat that is lost goes on falling, and is told."""
+        assert shown([30.0 - 0.2 * max(0, n - 4) for n in range(24)], 5 * MINUTE) != []
+
+    def test_a_thermostat_that_was_turned_is_no_runaway(self):
+        """Set half a degree warmer it rises for ten minutes and stops far from safe's end."""
+        assert shown([29.5 + min(0.5, 0.05 * n) for n in range(60)], MINUTE) == []
+
+    def test_a_runaway_is_told_early(self):
+        """A heater that is stuck on goes on rising: a third of the way is enough."""
+        first = shown([29.5 + 0.05 * n for n in range(60)], MINUTE)[0]
+        assert first.value < 31.0
+
+    def test_a_slow_rise_by_day_is_no_runaway(self):
+        """Under lamps 1.4 K an hour flattens long before the limit; the same in a box is told."""
+        warming = [30.0 + 1.4 * n / 60 for n in range(90)]
+        assert shown(warming, MINUTE, high=34.0, lit=True) == []
+        assert shown(warming, MINUTE, high=34.0) != []
+
+    def test_a_store_that_freezes_is_told_ahead(self):
+        """A compressor that never stops drives a refrigerator down, whatever the room's air is."""
+        (first, *_) = shown([4.0 - 0.05 * n for n in range(60)], MINUTE, low=1.0, high=8.0, cold=True)
+        assert first.value > 1.0
+        assert "freezes" in first.advice[0]
+
+    def test_a_defrost_is_not_foreseen(self):
+        """What lifts a store is looked at by other rules."""
+        assert shown([-20.0 + 0.5 * n for n in range(20)], MINUTE, low=-40.0, high=-10.0, cold=True) == []
+
+
 class TestToldApart:
     def test_lid_for_minutes_is_no_loss(self):
         """A lid that is open for five minutes raises nothing."""

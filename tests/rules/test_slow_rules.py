@@ -100,6 +100,14 @@ class TestShifted:
         )
         assert said == []
 
+    def test_back_at_its_old_level_it_has_not_moved(self):
+        """A fan that was lost for a day and runs again brings back what was usual: no knob was turned."""
+        quick = run(Shifted().see, 5 * 1440, lambda hour: 30 + (1.0 if 60 < hour < 82 else 0.0) + cycle(hour))
+        assert [wrong for _, wrong in quick] == [True, False]
+        weak = [30 + min(1.0, max(0.0, (hour - 56) / 30)) * (hour < 100) for hour in range(200)]
+        slow = run(Shifted().see, 6 * 1440, lambda hour: weak[int(hour)] + cycle(hour))
+        assert [hour for hour, wrong in slow if wrong and hour > 100] == []
+
 
 class TestShiftedAndAskedFor:
     def test_another_level_that_is_asked_for_ends_it(self):

@@ -6,10 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rules.alarms import Wrong
 from rules.calendar import Calendar
 from rules.common import RULE as COMMON
 from rules.engine import Engine
-from rules.events import Away, Notice, Order, Tick, Tone, Verb
+from rules.events import AlarmKey, Away, Notice, Order, Tick, Tone, Verb
+from rules.life import Life
 from rules.plan import ROOM_DAY, ContactKind, ContactPlan, PlaceKind, Priority
 from rules.reading import HOUR, MINUTE, SECOND, Quantity, Reading
 from rules.telling import WINDOW, Mouth
@@ -550,3 +552,57 @@ class TestComesAndGoes:
         told = self.news(32.0, range(20, 20 + 24 * 8, 24))
         assert told[:3] == [20, 44, 68]
         assert len(told) <= 5
+
+
+class TestSaidOnce:
+    """What a message has said of a place is not said again in other words."""
+
+    INC = AlarmKey("inc-1", "air", "temperature", "heading out of range")
+
+    @staticmethod
+    def played(changes, hours=8):
+        """Let alarms come (a priority) and go (None) at minutes; give (minute, rule, tone) of all told."""
+        plan = TestCause.room()
+        engine = Engine(replace(plan, sensors=tuple(replace(one, silence=0) for one in plan.sensors)))
+        told = []
+        for minute in range(hours * 60):
+            now = T0 + minute * MINUTE
+            for key, priority in changes.get(minute, ()):
+                if priority is None:
+                    engine._book.right(key, "", ("Right.",), now, None)
+                else:
+                    engine._book.wrong(key, "", Wrong(priority, now - MINUTE, reason=("Wrong.",)), now)
+                engine._finish(now)
+            for alarm in engine.open_alarms():
+                if alarm.told and alarm.life is Life.UNACKNOWLEDGED:
+                    engine.step(Order(now, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
+            notices = [one for one in engine.step(Tick(now + SECOND)) if isinstance(one, Notice)]
+            told += [(minute, one.alarm.rule, one.tone) for notice in notices for one in notice.told]
+        return [one for one in told if one[2] is not Tone.RIGHT_AGAIN]
+
+    def test_the_cause_of_one_place_speaks_once_more(self):
+        """Heat is lost; an hour later it says that safe was left, and not again for each box."""
+        boxes = [AlarmKey(f"box-{n}", "air", "temperature", "too cool") for n in (1, 2)]
+        changes = {
+            10: [(self.INC, Priority.HIGH)],
+            20: [(box, Priority.MEDIUM) for box in boxes],
+            90: [(boxes[0], Priority.HIGH)],
+            300: [(boxes[1], Priority.HIGH)],
+        }
+        told = self.played(changes)
+        assert told == [(10, self.INC.rule, Tone.RAISED), (90, self.INC.rule, Tone.WORSE)]
+
+    def test_a_forecast_that_came_to_nothing_is_said_when_it_lasts(self):
+        """It comes again within the hour: no news when it goes again, repeated when it stays."""
+        changes = {
+            10: [(self.INC, Priority.HIGH)],
+            20: [(self.INC, None)],
+            40: [(self.INC, Priority.HIGH)],
+            45: [(self.INC, None)],
+            60: [(self.INC, Priority.HIGH)],
+            200: [(self.INC, None)],
+            470: [(self.INC, Priority.HIGH)],
+        }
+        told = self.played(changes)
+        tones = [(minute, tone) for minute, _, tone in told]
+        assert tones == [(10, Tone.RAISED), (70, Tone.REPEAT), (470, Tone.RAISED)]
