@@ -139,8 +139,12 @@ class CommonFall(Detector[CommonParams]):
             priority=Priority.HIGH,
             value=None,
             reason=reason,
-            advice=("Look at the mains, the fuse and the room's heating first.",),
+            advice=_TOO_COOL if self.params.falling else _TOO_WARM,
         )
+
+
+_TOO_COOL: Sentence = ("Look at the mains, the fuse and the room's heating first.",)
+_TOO_WARM: Sentence = ("Look at the room first: its heating, the sun through a window; let air in.",)
 
 
 class Together:

@@ -41,7 +41,8 @@ class DryingParams:
         young: … or this share within six hours where less than a day is known.
         near: … while it is within so much of the warmth that it had then, K: what a hot or a
             cold spell leaves behind is not told.
-        ahead: … and safe humidity will be left within this span, ms.
+        ahead: … and safe humidity will be left within this span, ms (less where the air is the
+            room's: an incubator without its boxes follows the weather).
         saturated: From here on the sensor is wet and says nothing, percent.
     """
 

@@ -19,6 +19,7 @@ no calendar, no chance; two engines that are told the same say the same.
 """
 
 from collections.abc import Callable
+from functools import partial
 from heapq import heapify, heappop, heappush
 
 from rules.alarms import Alarm, Book, Wrong
@@ -32,7 +33,7 @@ from rules.health import Health
 from rules.hold import NEVER
 from rules.plan import ContactKind, Plan, Priority
 from rules.reading import Grade, Quantity, Reading
-from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor
+from rules.roster import HUSH, HUSH_AFTER, Curve, Place, Sensor, outermost
 from rules.snapshot import book_of, book_state, telling_of, telling_state
 from rules.speech import call_reason, range_advice, right_reason
 from rules.telling import Telling
@@ -64,7 +65,8 @@ class Engine:
         self._book = Book(self._out, open_alarms, causes.of)
         self._health = Health(self._sensors, self._book, self._schedule)
         self._findings = Findings(self._places, self._sensors, self._book, self._health, self._out, together)
-        self._telling = Telling(self._out, self._book, self._schedule)
+        outer = partial(outermost, self._places)
+        self._telling = Telling(self._out, self._book, self._schedule, outer)
         self._handlers: dict[str, Callable[[tuple[str, ...], int], None]] = {
             "hold": self._due_hold,
             "switch": self._due_switch,

@@ -122,11 +122,14 @@ Schedule = Callable[[int, tuple[str, ...]], None]
 class Telling:
     """Every mouth. Owned by the engine."""
 
-    def __init__(self, out: list[Effect], book: Book, schedule: Schedule) -> None:
-        """Begin with no contacts."""
+    def __init__(
+        self, out: list[Effect], book: Book, schedule: Schedule, outer: Callable[[str], str]
+    ) -> None:
+        """Begin with no contacts; ``outer`` gives the outermost place in which a place stands."""
         self._out = out
         self._book = book
         self._schedule = schedule
+        self._outer = outer
         self._calendars: Mapping[str, Calendar] = {}
         self.mouths: dict[str, Mouth] = {}
         self.spoken_for: dict[AlarmKey, int] = {}
@@ -216,10 +219,18 @@ class Telling:
             return False
         said_it = cause is not None and (cause.place == alarm.key.place or cause.rule == COMMON)
         same = cause if cause is not None and said_it else alarm.key
-        before = self.lately.get(same)
+        before = self._foreseen(alarm.key) if same.rule == HEADING else self.lately.get(same)
         if before is None or alarm.raised - before.ended >= FORGOTTEN:
             return False
         return alarm.raised < before.hushed and alarm.priority.rank <= before.priority.rank
+
+    def _foreseen(self, key: AlarmKey) -> Lately | None:
+        """Give the forecast of a place, of what it stands in or with, that is no news for longest."""
+        outer = self._outer(key.place)
+        told = (
+            one for at, one in self.lately.items() if at.rule == key.rule and self._outer(at.place) == outer
+        )
+        return max(told, key=lambda one: one.hushed, default=None)
 
     def _say(self, alarm: Alarm, tone: Tone, now: int, priority: Priority | None = None) -> None:
         """Say an alarm to whoever is told of it; ``priority`` where what it explains is graver."""

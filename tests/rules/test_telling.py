@@ -606,3 +606,15 @@ class TestSaidOnce:
         told = self.played(changes)
         tones = [(minute, tone) for minute, _, tone in told]
         assert tones == [(10, Tone.RAISED), (70, Tone.REPEAT), (470, Tone.RAISED)]
+
+    def test_a_forecast_of_one_incubator_is_one(self):
+        """What its boxes foresee soon after is no news either; of another place it is."""
+        box, cellar = self.INC._replace(place="box-1"), self.INC._replace(place="cellar")
+        changes = {
+            10: [(self.INC, Priority.HIGH)],
+            20: [(self.INC, None)],
+            40: [(box, Priority.HIGH)],
+            45: [(box, None)],
+            60: [(cellar, Priority.HIGH)],
+        }
+        assert [minute for minute, *_ in self.played(changes)] == [10, 60]
