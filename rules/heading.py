@@ -339,7 +339,8 @@ class Heading(Detector[HeadingParams]):
             del self.blocks[: -3 * self.params.slow]
         self.hour_low = min(self.hour_low, mean)
         self.hour_high = max(self.hour_high, mean)
-        if not self.hour or self.side or at < self.quiet:
+        unusual = at < self.quiet and not self.params.cold
+        if not self.hour or self.side or unusual:
             self.hour, self.hour_low, self.hour_high, self.steep = at, mean, mean, 0.0
         elif at - self.hour >= HOUR:
             self.lows[self.period].append(self.hour_low)
@@ -365,7 +366,8 @@ class Heading(Detector[HeadingParams]):
                 return False
         bound = self.lower if side < 0 else self.upper
         if bound is None:
-            return side < 0 and max(self.means + self.blocks) - mean >= self.params.unlearnt
+            fell = max(self.means + self.blocks) - mean
+            return side < 0 and not self.params.cold and fell >= self.params.unlearnt
         lately = self.means[1 - self.params.block :]
         return side * ((min(lately) if side > 0 else max(lately)) - bound) >= 0
 

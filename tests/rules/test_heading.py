@@ -111,6 +111,15 @@ class TestOtherWaysOut:
         assert first.value > 1.0
         assert "freezes" in first.advice[0]
 
+    def test_the_end_of_a_defrost_is_no_fall(self):
+        """From its defrost a store comes back fast, on its first day too, when nothing is usual yet."""
+        back = [6.0 + 13 * math.exp(-n / 12) for n in range(60)]
+        up = [6.0 + 4 * min(n, 3) for n in range(12)]
+        assert shown([*up, *back], MINUTE, low=4.0, high=9.0, cold=True) == []
+        heading = Heading(HeadingParams.of(MINUTE, cold=True))
+        found = [heading.see((n + 1) * MINUTE, one, 4.0, 9.0) for n, one in enumerate([*up, *back])]
+        assert not any(found)
+
     def test_a_defrost_is_not_foreseen(self):
         """What lifts a store is looked at by other rules."""
         assert shown([-20.0 + 0.5 * n for n in range(20)], MINUTE, low=-40.0, high=-10.0, cold=True) == []
