@@ -276,19 +276,21 @@ class Telling:
         return cause.key.rule == COMMON and not any(one.told or one.voiced for one in there)
 
     def _group_due(self, cause: Alarm, alarm: Alarm) -> int:
-        """Give when a cause may speak for an alarm: for places that it named ever more rarely.
+        """Give when a cause may speak for an alarm, or NEVER: for what it spoke of ever more rarely.
 
-        The cause of one place, or of what stands in it, speaks once: the rest is the same
-        trouble. What is high and about the same quantity has said so itself; of the mains
-        that is not true.
+        The cause of one place, or of what stands in it, has said it with the first. What is
+        high and about the same quantity has said so itself; of the mains that is not true.
         """
-        last, news = self.spoken_for.get(cause.key), self._is_news(alarm, cause)
-        if last is not None and cause.key.rule not in WIDE:
-            return NEVER
-        if last is not None:
-            return last + (NEW_PLACE if news else max(WORSE_GROUP, 2 * (last - cause.raised)))
-        said_so = cause.priority is Priority.HIGH and cause.key.subject == alarm.key.subject
-        return cause.spoken + (NEW_PLACE if news else SAID_SO) if said_so else 0
+        last, wide = self.spoken_for.get(cause.key), cause.key.rule in WIDE
+        news = self._is_news(alarm, cause)
+        if last is None:
+            said_so = cause.priority is Priority.HIGH and cause.key.subject == alarm.key.subject
+            return cause.spoken + (NEW_PLACE if news else SAID_SO) if said_so else 0
+        if news:
+            return last + NEW_PLACE
+        if alarm.raised > last:
+            return last + (WORSE_GROUP if wide else SAID_SO)
+        return last + max(WORSE_GROUP, 2 * (last - cause.raised)) if wide else NEVER
 
     def group(self, key: AlarmKey, now: int) -> None:
         """Say for a cause what has left safe since it last spoke."""

@@ -592,6 +592,18 @@ class TestSaidOnce:
         told = self.played(changes)
         assert told == [(10, self.INC.rule, Tone.RAISED), (90, self.INC.rule, Tone.WORSE)]
 
+    def test_what_leaves_safe_anew_is_told_anew(self):
+        """Under a swing that lasts for days each way out of safe is told, at most once an hour."""
+        swing = AlarmKey("inc-1", "air", "temperature", "swinging")
+        warm = AlarmKey("inc-1", "air", "temperature", "too warm")
+        changes = {10: [(swing, Priority.MEDIUM)]}
+        for start in (60, 150, 180, 1000):
+            changes[start] = [(warm, Priority.MEDIUM)]
+            changes[start + 5] = [(warm, Priority.HIGH)]
+            changes[start + 15] = [(warm, None)]
+        worse = [minute for minute, rule, tone in self.played(changes, 24) if tone is Tone.WORSE]
+        assert worse == [65, 155, 1005]
+
     def test_a_forecast_that_came_to_nothing_is_said_when_it_lasts(self):
         """It comes again within the hour: no news when it goes again, repeated when it stays."""
         changes = {
