@@ -34,7 +34,7 @@ class CoolingParams:
         fall: It is pulled down when it is this far below its peak, K …
         back: … and this share of what the peak was above the top.
         horizon: It is high where safe would be left within this at the pace that it had, ms.
-        tenth: A rise that was told is over when this share of it is gone …
+        gone: A rise that was told is over when this share of it is gone …
         sure: … and it has been pulled down for so long, ms …
         turns: … or has turned so often and as far each time: it is held at another level …
         still: … or has gone no higher for so long, ms.
@@ -52,7 +52,7 @@ class CoolingParams:
     fall: float = 0.3
     back: float = 0.25
     horizon: int = 2 * HOUR
-    tenth: float = 0.1
+    gone: float = 0.1
     sure: int = 20 * MINUTE
     turns: int = 6
     still: int = 12 * HOUR
@@ -197,7 +197,7 @@ class Cooling(Detector[CoolingParams]):
 
     def _follow(self, at: int, value: float, middle: float, safe: float | None) -> Verdict | None:
         """Renew the words of a rise, or see that it is over: pulled down, or held at another level."""
-        pulled = self.peak - value >= max(self.params.fall, self.params.tenth * (self.peak - middle))
+        pulled = self.peak - value >= max(self.params.fall, self.params.gone * (self.peak - middle))
         held = self._held(value) or at - self.peak_at >= self.params.still
         if value > middle and not held and not (pulled and at - self.peak_at >= self.params.sure):
             leaves = self._leaves(at, value, middle, safe)

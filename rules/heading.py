@@ -2,7 +2,8 @@
 
 A place whose heat is kept swings within bounds that it learns of itself (hourly lowest
 and highest). Heat is lost when the value is beyond those bounds and goes on at a pace
-that Newton's law allows; a heater stuck on is the same upwards. Told apart from
+that Newton's law allows; a heater stuck on is the same upwards, and a compressor that never
+stops drives a cold store down. Told apart from
 
 * the thermostat's swing: it stays within the learnt bounds;
 * a lid that is opened: a fast drop that levels off or comes back;
