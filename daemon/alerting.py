@@ -313,8 +313,7 @@ def _block(item: Told, facts: Facts, find: Find, speaker: Speaker) -> str:
     if item.tone is Tone.RIGHT_AGAIN:
         return _right_again(facts, speaker)
     reason = speaker.say(facts.reason).rstrip(" .")
-    head = f"{_OPENINGS[item.tone]}{_name(facts)} {_rule(facts)}"
-    lines = [f"{head}: {reason}." if reason else f"{head}.", *_measured(facts, reason, speaker)]
+    lines = [_OPENINGS[item.tone] + _said(facts, speaker), *_measured(facts, reason, speaker)]
     lines += _out_of_safe(item, find, speaker) if item.tone is Tone.WORSE else []
     lines.append(_since(facts, reason, speaker))
     advice = speaker.say(facts.advice).strip()
@@ -325,6 +324,12 @@ def _block(item: Told, facts: Facts, find: Find, speaker: Speaker) -> str:
     lines += _explained(item, find)
     lines.append(f"{_numbered(facts)}, {item.priority.value} priority")
     return "\n".join(lines)
+
+
+def _said(facts: Facts, speaker: Speaker) -> str:
+    """The place, what is wrong there, and why, as one sentence."""
+    reason = speaker.say(facts.reason).rstrip(" .")
+    return f"{_name(facts)} {_rule(facts)}{f': {reason}' if reason else ''}."
 
 
 def _measured(facts: Facts, reason: str, speaker: Speaker) -> list[str]:
@@ -369,8 +374,7 @@ def _out_of_safe(item: Told, find: Find, speaker: Speaker) -> list[str]:
     """What got worse under a cause, in its own words: the cause's are older."""
     found = [facts for key in item.explains if (facts := find(key, None)) is not None]
     grave = [facts for facts in found if facts.priority is Priority.HIGH and facts.reason]
-    lines = [f"{_name(facts)} {_rule(facts)}: {speaker.say(facts.reason).rstrip(' .')}." for facts in grave]
-    return lines[:_WORST]
+    return [_said(facts, speaker) for facts in grave[:_WORST]]
 
 
 def _explained(item: Told, find: Find) -> list[str]:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from rules.alarms import Alarm
 from rules.common import RULE as COMMON
-from rules.common import Together
+from rules.common import WAYS, Together
 from rules.condensation import RULE as CONDENSATION
 from rules.contact import CONTACT_RULES
 from rules.cooling import RULE as NOT_COOLING
@@ -79,14 +79,17 @@ RECKONED = {
 RESTLESS = frozenset({SWINGING, CREEPING, CREPT})
 """Trouble in which a place heads out of its range time and again."""
 
-SIDES: dict[str, tuple[str, int]] = {
-    **dict.fromkeys(("too cool", "frost", "frost ahead", COOL_SUM), ("warmth", -1)),
-    **dict.fromkeys(("too warm", "overheating ahead", WARM_SUM), ("warmth", 1)),
-    **dict.fromkeys(("too warm for food", "thawing", "waking", NOT_COOLING), ("warmth", 1)),
-    **dict.fromkeys(("too dry", DRYING), ("moisture", -1)),
-    **dict.fromkeys(("too humid", CONDENSATION, SATURATED), ("moisture", 1)),
+WARMTH_WAYS = {
+    **WAYS,
+    **dict.fromkeys(("frost ahead", COOL_SUM), -1),
+    **dict.fromkeys(("overheating ahead", WARM_SUM, NOT_COOLING), 1),
+    **dict.fromkeys(("too warm for food", "thawing", "waking"), 1),
 }
-"""Rules that belong to one side of warmth or moisture: one side never explains the other."""
+MOISTURE_WAYS = {
+    **dict.fromkeys(("too dry", DRYING), -1),
+    **dict.fromkeys(("too humid", CONDENSATION, SATURATED), 1),
+}
+"""Rules that belong to one side of warmth, or of moisture."""
 
 Open = dict[AlarmKey, Alarm]
 
@@ -199,7 +202,7 @@ class Causes:
         mine, its = alarm.key.place, cause.key.place
         warm = cause.key.rule in WARMTH_RULES
         if self._is_room(its) and not self._is_room(mine):
-            return cause.key.rule in SIDES and SIDES.get(alarm.key.rule) == SIDES[cause.key.rule]
+            return _turned(cause.key.rule, alarm.key.rule) > 0
         if mine == its:
             same_kind = warm == (alarm.key.rule in WARMTH_RULES)
             return (
@@ -221,7 +224,7 @@ class Causes:
         What swings or creeps heads out of its range again and again: that is told when it
         leaves it.
         """
-        if _opposite(cause.key.rule, alarm.key.rule):
+        if _turned(cause.key.rule, alarm.key.rule) < 0:
             return False
         kept = alarm.cause in (cause.key, cause.cause) and alarm.cause is not None
         again = cause.key.rule in RESTLESS and alarm.key.rule == HEADING
@@ -248,7 +251,6 @@ class Causes:
         return None
 
 
-def _opposite(one: str, other: str) -> bool:
-    """Tell whether two rules speak of opposite trouble: too cool and thawing, dry and wet."""
-    its, (what, side) = SIDES.get(one), SIDES.get(other, ("", 0))
-    return its == (what, -side) and side != 0
+def _turned(one: str, other: str) -> int:
+    """Give 1 where two rules speak of one side, -1 of opposite ones (too cool and thawing), else 0."""
+    return sum(ways.get(one, 0) * ways.get(other, 0) for ways in (WARMTH_WAYS, MOISTURE_WAYS))

@@ -96,7 +96,7 @@ class Cooling(Detector[CoolingParams]):
         "top",
         "turned",
         "wrong",
-    )  # fmt: skip
+    )
 
     def __init__(self, params: CoolingParams | None = None) -> None:
         """Begin with nothing learnt."""
@@ -221,7 +221,8 @@ class Cooling(Detector[CoolingParams]):
             turned[-1] = value
         elif -beyond >= self.params.fall:
             turned.append(value)
-            del turned[: 2 * (len(turned) > count + 2)]
+            if len(turned) > count + 2:
+                del turned[:2]
         ends = turned[-count - 1 : -1]
         spread = max((max(side) - min(side) for side in (ends[::2], ends[1::2]) if side), default=0.0)
         return len(ends) == count and spread <= self.params.margin

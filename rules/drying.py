@@ -19,7 +19,7 @@ from math import exp, log
 from rules import psychrometrics
 from rules.detector import Detector
 from rules.moisture import drying_advice
-from rules.plan import Priority, Stage
+from rules.plan import PlaceKind, Priority, Stage
 from rules.reading import DAY, HOUR, MINUTE
 from rules.trend import median, theil_sen
 from rules.verdict import Verdict
@@ -41,8 +41,8 @@ class DryingParams:
         young: … or this share within six hours where less than a day is known.
         near: … while it is within so much of the warmth that it had then, K: what a hot or a
             cold spell leaves behind is not told.
-        ahead: … and safe humidity will be left within this span, ms (less where the air is the
-            room's: an incubator without its boxes follows the weather).
+        ahead: … and safe humidity will be left within this span, ms (two days in an incubator:
+            its own air follows the room's).
         saturated: From here on the sensor is wet and says nothing, percent.
     """
 
@@ -54,6 +54,11 @@ class DryingParams:
     near: float = 0.8
     ahead: int = 7 * DAY
     saturated: float = 98.0
+
+    @classmethod
+    def of(cls, kind: PlaceKind) -> "DryingParams":
+        """Give the parameters for a kind of place."""
+        return cls(ahead=2 * DAY) if kind is PlaceKind.INCUBATOR else cls()
 
 
 class DryingOut(Detector[DryingParams]):

@@ -10,7 +10,7 @@ from typing import Any
 
 from rules.alarms import Book, Wrong
 from rules.calendar import Calendar, last_edge, state_at
-from rules.common import Together
+from rules.common import WAYS, Together
 from rules.events import AlarmKey, Effect, Shown
 from rules.faults import DOUBT_RULES, FAULT_RULES, UNFIT
 from rules.heading import RULE as HEADING
@@ -21,9 +21,6 @@ from rules.roster import Place, Sensor, in_force, outermost
 from rules.span import Span
 from rules.verdict import Verdict
 from rules.watchers import LID_RECOVERS, WARMED, Eyes, Found
-
-SIDES = {"too cool": -1, "too warm": 1}
-"""Rules about ranges of temperature, by side."""
 
 
 class Findings:
@@ -178,7 +175,7 @@ class Findings:
 
     def weigh(self, key: AlarmKey, since: int, now: int) -> None:
         """Take that a range was left: several places at once are one trouble."""
-        side = SIDES.get(key.rule)
+        side = WAYS.get(key.rule)
         if side is not None:
             self._several(key, side, since, now)
 

@@ -16,7 +16,7 @@ the time to a limit inside the same curve is wrong by 1–2 % where a stored τ 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, log
 
 from rules.detector import RENEW, Detector
@@ -64,8 +64,9 @@ class HeadingParams:
             that was turned stops soon.
         hours: So many hourly lowest and highest values make the bounds.
         cold: A cold store: a machine drives it down, so the room's air says nothing of a fall,
-            and the bounds are the extremes of those hours, not their bulk. Defrosts and doors
-            lift it too often for a rise to be foreseen (see ``rules.cooling``).
+            and the bounds are the extremes of those hours, not their bulk. (What falls there
+            from a defrost before it is learnt is none, and no rise is foreseen: that is
+            ``rules.cooling``.)
         ambient_guess: Surroundings where none are measured, °C (for the expected
             instant; the early bound does not need them).
     """
@@ -105,16 +106,11 @@ class HeadingParams:
         """
         step = max(MINUTE, every)
         block = max(2, min(5, round(5 * MINUTE / step)))
-        return cls(
-            step,
-            2 * every,
-            block,
-            patience=(45 if block == 5 else 20) * MINUTE,
-            margin=0.8 if lit or cold else 0.3,
-            abrupt=0.5 * step / MINUTE,
-            rise=60 * MINUTE if lit else 4 * HOUR,
-            cold=cold,
-        )
+        patience = (45 if block == 5 else 20) * MINUTE
+        plain = cls(step, 2 * every, block, patience=patience, abrupt=0.5 * step / MINUTE)
+        if cold:
+            return replace(plain, margin=0.8, unlearnt=inf, rise=0, cold=True)
+        return replace(plain, margin=0.8, rise=60 * MINUTE) if lit else plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,8 +311,6 @@ class Heading(Detector[HeadingParams]):
             return None
         if self._beyond(mean, FALLING) and low is not None and (high is None or mean < (low + high) / 2):
             return self._judge(at, FALLING, low, ambient)
-        if params.cold:
-            return None
         if self._beyond(mean, RISING) and high is not None and (low is None or mean > (low + high) / 2):
             return self._judge(at, RISING, high, ambient)
         return None
@@ -367,8 +361,7 @@ class Heading(Detector[HeadingParams]):
                 return False
         bound = self.lower if side < 0 else self.upper
         if bound is None:
-            fell = max(self.means + self.blocks) - mean
-            return side < 0 and not self.params.cold and fell >= self.params.unlearnt
+            return side < 0 and max(self.means + self.blocks) - mean >= self.params.unlearnt
         lately = self.means[1 - self.params.block :]
         return side * ((min(lately) if side > 0 else max(lately)) - bound) >= 0
 

@@ -27,7 +27,7 @@ from rules.moisture import MoistureReference
 from rules.outdoor import Ahead, SunOnSensor
 from rules.plan import PlaceKind
 from rules.rate import Erratic
-from rules.reading import DAY, MINUTE, Quantity
+from rules.reading import MINUTE, Quantity
 from rules.roster import Curve, Sensor
 from rules.saturation import Saturated, SaturatedParams
 from rules.shifted import Shifted
@@ -529,7 +529,7 @@ def _pair_rules(sensor: Sensor) -> Iterator[tuple[str, AnyDetector]]:
     yield "mirrored", Mirrored()
     yield "moisture", MoistureReference()
     if kind in EVEN:
-        yield "drying", DryingOut(DryingParams(ahead=(2 if kind is PlaceKind.INCUBATOR else 7) * DAY))
+        yield "drying", DryingOut(DryingParams.of(kind))
         yield "condensation", Condensation()
     if kind is PlaceKind.OUTDOOR:
         yield "sun", SunOnSensor()
