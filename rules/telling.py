@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from rules.alarms import Alarm, Book
 from rules.calendar import Calendar, next_edge, state_at
-from rules.causes import MAINS_LOST, RANGE_RULES
+from rules.causes import MAINS_LOST, RANGE_RULES, WARMTH_RULES
 from rules.common import RULE as COMMON
 from rules.events import AlarmKey, Change, Effect, Notice, Told, Tone
 from rules.faults import FAULT_RULES
@@ -268,11 +268,11 @@ class Telling:
         return worse or (unsafe and (cause.key.rule == MAINS_LOST or self._is_news(alarm, cause)))
 
     def _is_news(self, alarm: Alarm, cause: Alarm) -> bool:
-        """Tell whether no message spoke of a place where, of several at once, one more is wrong.
+        """Tell whether no message spoke of the warmth of a place where, of several, one more is wrong.
 
         It may have a trouble of its own. Every other cause stands at the place or around it.
         """
-        there = self._book.at_place((alarm.key.place,))
+        there = [one for one in self._book.at_place((alarm.key.place,)) if one.key.rule in WARMTH_RULES]
         return cause.key.rule == COMMON and not any(one.told or one.voiced for one in there)
 
     def _group_due(self, cause: Alarm, alarm: Alarm) -> int:

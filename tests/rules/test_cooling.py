@@ -175,6 +175,18 @@ def test_a_new_level_is_learnt():
     assert first.wrong
 
 
+def test_what_swings_and_rises_is_not_held():
+    """A lost compressor beside a fan that stirs the air turns up and down, ever higher: it stays told."""
+
+    def stirred(at: int) -> float:
+        cycles = (at - FAULT) / (20 * MINUTE)
+        return swing(at) if at < FAULT else -20 + 0.6 * cycles + 0.5 * math.sin(2 * math.pi * cycles)
+
+    said = play(stirred, (FAULT + 6 * HOUR) / DAY)
+    assert said
+    assert all(one.wrong for one in said)
+
+
 def test_nothing_is_told_while_it_is_learnt():
     """In the first two days nothing is usual."""
     assert play(lambda at: swing(at) if at < DAY else -10.0, 1.9) == []

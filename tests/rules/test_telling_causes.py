@@ -223,8 +223,9 @@ class TestCause:
         ]
         assert ("box-4", Tone.RAISED) in told
 
+    @pytest.mark.parametrize("damp", [False, True], ids=["nothing else", "its damp was told"])
     @pytest.mark.parametrize("seen", [False, True], ids=["unseen", "acknowledged"])
-    def test_a_place_that_fails_later_is_told_of_though_several_are_wrong(self, seen):
+    def test_a_place_that_fails_later_is_told_of_though_several_are_wrong(self, seen, damp):
         """Three places stay out of ideal; hours later others leave safe at once: the room's alarm says so."""
         names = ("box-1", "box-2", "box-3", "box-4", "box-5", "box-6")
         places = tuple(place(name) for name in names)
@@ -236,6 +237,9 @@ class TestCause:
                 value = 27.5 if name in "123" and minute >= 30 else 30.0
                 value = 18.0 if minute >= failed.get(int(name), 10**9) else value
                 found += engine.step(Reading(name, Quantity.TEMPERATURE, value + 0.1 * (minute % 2), at, at))
+            if damp and minute == 100:
+                dry = AlarmKey("box-6", "air", "humidity", "too dry")
+                engine._book.wrong(dry, "", Wrong(Priority.MEDIUM, at, reason=("Dry.",)), at)
             for alarm in engine.open_alarms() if seen and minute == 60 else ():
                 if alarm.key.rule == COMMON:
                     engine.step(Order(at + SECOND, "Ines", Verb.ACKNOWLEDGE, alarm.key, alarm.raised))
